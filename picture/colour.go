@@ -11,22 +11,22 @@ import (
 type Colour uint8
 
 const (
-	None   Colour = iota
-	Paper         // the page
-	Card          // what lies on it
-	Ink           // text and lines that matter
-	Soft          // text and lines beside the matter
-	Rule          // separating lines, never the only carrier of meaning
-	Oxide         // the one accent: what can be done, where one is
-	Hue0          // margin: none left
-	Hue1          //
-	Hue2          //
-	Hue3          //
-	Hue4          //
-	Hue5          //
-	Hue6          // margin: ample
-	Black         // print
-	White         // print
+	None    Colour = iota
+	Paper          // the page
+	Card           // what lies on it
+	Ink            // text and lines that matter
+	Soft           // text and lines beside the matter
+	Rule           // separating lines, never the only carrier of meaning
+	Oxide          // the one accent: what can be done, where one is
+	Hue0           // margin: none left
+	Hue1           //
+	Hue2           //
+	Hue3           //
+	Hue4           //
+	Hue5           //
+	Hue6           // margin: ample
+	Black          // print
+	White          // print
 	colours = iota
 )
 
