@@ -18,6 +18,8 @@ import (
 
 	"remanence/disk"
 	"remanence/internal/outcome"
+	"remanence/label"
+	"remanence/tape/linecode"
 	"remanence/volume"
 )
 
@@ -32,6 +34,8 @@ type Set struct {
 	machines   shelf[Machine]
 	recordings shelf[disk.Recording]
 	parameters shelf[volume.Parameters]
+	lineCodes  shelf[linecode.Code]
+	sheets     shelf[label.Sheet]
 	media      shelf[Medium]
 }
 
@@ -53,6 +57,8 @@ func (s *Set) families() []loader {
 	return []loader{
 		of(&s.recordings, "recording", "recordings", func(r *disk.Recording) (string, error) { return r.Name, r.Validate() }),
 		of(&s.parameters, "parameter block", "parameters", func(p *volume.Parameters) (string, error) { return p.Name, validateParameters(p) }),
+		of(&s.lineCodes, "line code", "linecodes", func(c *linecode.Code) (string, error) { return c.Name, c.Validate() }),
+		of(&s.sheets, "label sheet", "sheets", func(l *label.Sheet) (string, error) { return l.Name, l.Validate() }),
 		of(&s.media, "medium", "media", func(m *Medium) (string, error) { return m.Name, m.Validate() }),
 		of(&s.machines, "machine", "machines", func(m *Machine) (string, error) { return m.Name, m.Validate() }),
 	}
@@ -279,3 +285,15 @@ func (s *Set) Parameters(name string) (*volume.Parameters, error) { return s.par
 
 // ParameterSets are all parameter blocks, in name order.
 func (s *Set) ParameterSets() []*volume.Parameters { return s.parameters.all() }
+
+// LineCode is the line code of that name.
+func (s *Set) LineCode(name string) (*linecode.Code, error) { return s.lineCodes.get(name) }
+
+// LineCodes are all line codes, in name order.
+func (s *Set) LineCodes() []*linecode.Code { return s.lineCodes.all() }
+
+// Sheet is the label sheet of that name.
+func (s *Set) Sheet(name string) (*label.Sheet, error) { return s.sheets.get(name) }
+
+// Sheets are all label sheets, in name order.
+func (s *Set) Sheets() []*label.Sheet { return s.sheets.all() }

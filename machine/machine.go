@@ -206,6 +206,18 @@ func (s *Set) crossCheck() []error {
 					errs = append(errs, e.places.Error("disk.recordings", "%v", err))
 				}
 			}
+			if d.Parameters != "" {
+				if _, err := s.parameters.get(d.Parameters); err != nil {
+					errs = append(errs, e.places.Error("disk.parameters", "%v", err))
+				}
+			}
+		}
+		if t := e.value.Tape; t != nil {
+			for i, c := range append([]string{t.Code}, t.Codes...) {
+				if _, err := s.lineCodes.get(c); err != nil {
+					errs = append(errs, e.places.Error([]string{"tape.code", "tape.codes"}[min(i, 1)], "%v", err))
+				}
+			}
 		}
 	}
 	return errs

@@ -1,0 +1,299 @@
+package plan
+
+import (
+	"cmp"
+	"slices"
+)
+
+// Size is what an item takes of a volume, or what a volume holds. Units and Slots are counts; for tape sides Units
+// are milliseconds and Slots are not limited.
+type Size struct{ Units, Slots int }
+
+func (a Size) add(b Size) Size     { return Size{a.Units + b.Units, a.Slots + b.Slots} }
+func (a Size) sub(b Size) Size     { return Size{a.Units - b.Units, a.Slots - b.Slots} }
+func (a Size) fits(room Size) bool { return a.Units <= room.Units && a.Slots <= room.Slots }
+
+// Packing is the answer of Pack.
+type Packing struct {
+	Bins    [][]int // indices of the items, ascending within a bin; bins in the order of their first item
+	Bound   int     // no packing needs fewer bins
+	Optimal bool    // len(Bins) == Bound
+}
+
+// DefaultSteps bounds the search: each step tries one item in one place. Steps are counted, not timed, so that the
+// same files give the same disks on every machine; 4 million take well under a second.
+const DefaultSteps = 4_000_000
+
+// Pack distributes items over as few bins of size room as it can find within a number of steps (0: DefaultSteps).
+// Every item must fit an empty bin. The result does not depend on anything but the arguments.
+func Pack(items []Size, room Size, steps int) Packing {
+	if len(items) == 0 {
+		return Packing{Optimal: true}
+	}
+	if steps <= 0 {
+		steps = DefaultSteps
+	}
+	p := &packer{items: items, room: room, steps: steps, rng: 0x9E3779B97F4A7C15}
+	bound := LowerBound(items, room)
+	best := p.greedy(bound)
+	if len(best) > bound {
+		best = p.fillOneByOne(best, bound)
+	}
+	if len(best) > bound && len(items) <= exactItems {
+		best, bound = p.exact(best, bound)
+	}
+	if len(best) > bound {
+		best = p.improve(best, bound)
+	}
+	for _, b := range best {
+		slices.Sort(b)
+	}
+	slices.SortFunc(best, func(a, b []int) int { return cmp.Compare(a[0], b[0]) })
+	return Packing{Bins: best, Bound: bound, Optimal: len(best) == bound}
+}
+
+// exactItems is up to how many items the search for a proof is worth its steps.
+const exactItems = 60
+
+type packer struct {
+	items []Size
+	room  Size
+	steps int // left
+	rng   uint64
+}
+
+// next is a small fixed random sequence (xorshift64): the same in every run.
+func (p *packer) next(n int) int {
+	p.rng ^= p.rng << 13
+	p.rng ^= p.rng >> 7
+	p.rng ^= p.rng << 17
+	return int(p.rng>>33) % n
+}
+
+// weights are ways of making one number of two sizes, by which items are sorted. The last two follow what is scarce.
+func (p *packer) weights() [][2]float64 {
+	u, s := p.load()
+	return [][2]float64{{1, 0}, {0, 1}, {1, 1}, {u, s}, {2 * u, s}, {u, 2 * s}, {u * u, s * s}}
+}
+
+// load is how many bins the items fill by units and by slots.
+func (p *packer) load() (units, slots float64) {
+	var sum Size
+	for _, it := range p.items {
+		sum = sum.add(it)
+	}
+	return float64(sum.Units) / float64(max(p.room.Units, 1)), float64(sum.Slots) / float64(max(p.room.Slots, 1))
+}
+
+func (p *packer) value(it Size, w [2]float64) float64 {
+	return w[0]*float64(it.Units)/float64(max(p.room.Units, 1)) + w[1]*float64(it.Slots)/float64(max(p.room.Slots, 1))
+}
+
+// order is the indices of subset sorted by falling value; equal ones stay in their order.
+func (p *packer) order(subset []int, w [2]float64) []int {
+	o := slices.Clone(subset)
+	slices.SortStableFunc(o, func(a, b int) int { return cmp.Compare(p.value(p.items[b], w), p.value(p.items[a], w)) })
+	return o
+}
+
+func (p *packer) all() []int {
+	o := make([]int, len(p.items))
+	for i := range o {
+		o[i] = i
+	}
+	return o
+}
+
+// greedy is first fit and best fit decreasing, by several ways of sorting.
+func (p *packer) greedy(bound int) [][]int {
+	var best [][]int
+	for _, w := range p.weights() {
+		o := p.order(p.all(), w)
+		for _, bestFit := range []bool{false, true} {
+			b := p.fit(o, w, bestFit, 0)
+			if best == nil || len(b) < len(best) {
+				best = b
+			}
+			if len(best) == bound {
+				return best
+			}
+		}
+	}
+	return best
+}
+
+// fit puts the items in order into the first bin with room, or the one it leaves least room in. With most > 0 it gives
+// nil where more bins would be needed.
+func (p *packer) fit(order []int, w [2]float64, bestFit bool, most int) [][]int {
+	var bins [][]int
+	var left []Size
+	for _, i := range order {
+		it, to, least := p.items[i], -1, 0.0
+		for b := range left {
+			if !it.fits(left[b]) {
+				continue
+			}
+			v := p.value(left[b].sub(it), w)
+			if to < 0 || v < least {
+				to, least = b, v
+			}
+			if !bestFit {
+				break
+			}
+		}
+		p.steps -= len(left)
+		if to < 0 {
+			if most > 0 && len(bins) == most {
+				return nil
+			}
+			bins, left = append(bins, nil), append(left, p.room)
+			to = len(bins) - 1
+		}
+		bins[to] = append(bins[to], i)
+		left[to] = left[to].sub(it)
+	}
+	return bins
+}
+
+// fillOneByOne fills one bin after the other as full as a short search can (minimum bin slack), by several weights.
+func (p *packer) fillOneByOne(best [][]int, bound int) [][]int {
+	for _, nodes := range []int{500, 5000} {
+		for _, w := range p.weights() {
+			if w[0] == 0 || p.steps <= 0 {
+				continue
+			}
+			if b := p.fillBins(p.all(), w, nodes, len(best)-1); b != nil {
+				best = b
+			}
+			if len(best) == bound {
+				return best
+			}
+		}
+	}
+	return best
+}
+
+// fillBins packs subset into at most most bins by filling each as well as it can; nil where that does not do.
+func (p *packer) fillBins(subset []int, w [2]float64, nodes, most int) [][]int {
+	rest := p.order(subset, w)
+	var bins [][]int
+	for len(rest) > 0 {
+		if len(bins) == most {
+			return nil
+		}
+		f := filler{p: p, w: w, rest: rest, nodes: nodes}
+		f.take[0] = 0
+		f.search(1, 1, p.room.sub(p.items[rest[0]]))
+		p.steps -= nodes - f.nodes
+		chosen := f.best
+		bin := make([]int, 0, len(chosen))
+		keep := rest[:0:0]
+		k := 0
+		for at, i := range rest {
+			if k < len(chosen) && chosen[k] == at {
+				bin = append(bin, i)
+				k++
+			} else {
+				keep = append(keep, i)
+			}
+		}
+		bins, rest = append(bins, bin), keep
+	}
+	return bins
+}
+
+// maxInBin bounds how many items a filler follows; a floppy's directory has no more slots.
+const maxInBin = 512
+
+// filler searches the subset of rest, the first of them always in it, that leaves least room in a bin.
+type filler struct {
+	p     *packer
+	w     [2]float64
+	rest  []int
+	nodes int
+	take  [maxInBin]int
+	best  []int
+	slack float64
+}
+
+func (f *filler) search(depth, from int, left Size) {
+	if v := f.p.value(left, f.w); f.best == nil || v < f.slack-1e-12 {
+		f.slack, f.best = v, append(f.best[:0:0], f.take[:depth]...)
+	}
+	if depth == maxInBin {
+		return
+	}
+	tried := Size{-1, -1}
+	for at := from; at < len(f.rest); at++ {
+		it := f.p.items[f.rest[at]]
+		if it == tried || !it.fits(left) { // an equal item was tried here
+			continue
+		}
+		if f.slack <= 1e-12 || f.nodes <= 0 {
+			return
+		}
+		tried = it
+		f.nodes--
+		f.take[depth] = at
+		f.search(depth+1, at+1, left.sub(it))
+	}
+}
+
+// improve takes a few bins apart, the emptiest among them, and packs their items again: into fewer bins, or so that
+// the emptiest gets emptier still.
+func (p *packer) improve(bins [][]int, bound int) [][]int {
+	for p.steps > 0 && len(bins) > bound {
+		p.steps -= 50
+		fill := func(b []int) float64 {
+			var s Size
+			for _, i := range b {
+				s = s.add(p.items[i])
+			}
+			u, l := p.load()
+			return p.value(s, [2]float64{u, l})
+		}
+		// the emptiest bin first
+		e, least := 0, 0.0
+		for b := range bins {
+			if v := fill(bins[b]); b == 0 || v < least {
+				e, least = b, v
+			}
+		}
+		bins[0], bins[e] = bins[e], bins[0]
+		k := min(len(bins)-1, 2+p.next(4))
+		for j := 1; j <= k; j++ {
+			r := j + p.next(len(bins)-j)
+			bins[j], bins[r] = bins[r], bins[j]
+		}
+		var pool []int
+		for _, b := range bins[:k+1] {
+			pool = append(pool, b...)
+		}
+		for j := len(pool) - 1; j > 0; j-- { // another order among equals
+			r := p.next(j + 1)
+			pool[j], pool[r] = pool[r], pool[j]
+		}
+		ws := p.weights()
+		w := ws[p.next(len(ws))]
+		if w[0] == 0 {
+			w = ws[2]
+		}
+		again := p.fillBins(pool, w, 300, k+1)
+		switch {
+		case again == nil:
+		case len(again) <= k:
+			bins = append(again, bins[k+1:]...)
+		default:
+			last := 0
+			for b := range again {
+				if fill(again[b]) < fill(again[last]) {
+					last = b
+				}
+			}
+			if fill(again[last]) <= least+1e-9 {
+				copy(bins, again)
+			}
+		}
+	}
+	return bins
+}
