@@ -216,13 +216,13 @@ type Kind struct {
 
 // claim is one reading of an image by one kind.
 type claim struct {
-	score    int      // how much speaks for it; 0 or less: nothing
-	evidence []string // what was assumed and why
-	open     func() (Volume, error)
+	score int // how much speaks for it; 0 or less: nothing
+	// open gives the volume and what was assumed and why.
+	open func() (Volume, []string, error)
 }
 
 // Kinds is every kind of volume there is. A new kind is one file and one line here.
-var Kinds = []*Kind{}
+var Kinds = []*Kind{granuleKind}
 
 // KindOf finds a kind by its name.
 func KindOf(name string) (*Kind, error) {
@@ -306,13 +306,12 @@ func Open(data []byte, o Options) (Volume, []string, error) {
 		}
 		return nil, nil, fmt.Errorf("%d bytes: no %s volume found", len(data), strings.Join(names, ", "))
 	}
-	v, err := best.open()
-	if err != nil {
-		return nil, best.evidence, fmt.Errorf("%s volume: %w", bestKind.Name, err)
-	}
-	said := best.evidence
+	v, said, err := best.open()
 	if o.Kind == "" {
 		said = append([]string{fmt.Sprintf("Read as a %s volume.", bestKind.Name)}, said...)
+	}
+	if err != nil {
+		return nil, said, fmt.Errorf("%s volume: %w", bestKind.Name, err)
 	}
 	return v, said, nil
 }
