@@ -78,7 +78,7 @@ func (c *Canvas) Signal(x, y, w, h float64, samples []float32, floor, ceil float
 type Curve struct {
 	Name   string
 	X, Y   []float64 // of the same length; Y that is not a number leaves a gap
-	Colour Colour    // None: Hue5, then Oxide, then Soft
+	Colour Colour    // None: Trace, then Oxide, then Soft
 	Dash   []float64 // curves must differ by more than colour: the second and third are dashed if this is nil
 }
 
@@ -103,7 +103,7 @@ func (ch *Chart) Draw() *Canvas {
 	for i, u := range ch.Curves {
 		col, dash := u.Colour, u.Dash
 		if col == None {
-			col = []Colour{Hue5, Oxide, Soft}[i%3]
+			col = []Colour{Trace, Oxide, Soft}[i%3]
 		}
 		if dash == nil && i > 0 {
 			dash = [][]float64{{6, 3}, {2, 3}}[(i-1)%2]
@@ -130,7 +130,7 @@ func (ch *Chart) Draw() *Canvas {
 		for i, u := range ch.Curves {
 			col, dash := u.Colour, u.Dash
 			if col == None {
-				col = []Colour{Hue5, Oxide, Soft}[i%3]
+				col = []Colour{Trace, Oxide, Soft}[i%3]
 			}
 			if dash == nil && i > 0 {
 				dash = [][]float64{{6, 3}, {2, 3}}[(i-1)%2]
@@ -296,6 +296,6 @@ func (g *Histogram) Draw() *Canvas {
 			p.Rect(a, fy(height(k)), math.Max(b-a, 0.5), y1-fy(height(k)))
 		}
 	}
-	c.Path(p, Style{Fill: Hue4})
+	c.Path(p, Style{Fill: Trace})
 	return c
 }

@@ -27,6 +27,7 @@ const (
 	Hue6           // margin: ample
 	Black          // print
 	White          // print
+	Trace          // curves and bars: a step of the hue that stands out on paper in either theme
 	colours = iota
 )
 
@@ -39,22 +40,22 @@ type Theme struct {
 // Light and Dark are the two themes of the project's look. The margin hue is the same in both: its steps are told
 // apart from paper by an outline, and by the number on hover.
 var (
-	Light = theme("light", "#FAF7F1", "#FFFFFF", "#1F2328", "#5B5F66", "#D9D3C7", "#8C3F1F")
-	Dark  = theme("dark", "#17191C", "#202327", "#ECE8E1", "#A8A59E", "#3A3D42", "#E59A73")
+	Light = theme("light", "#FAF7F1", "#FFFFFF", "#1F2328", "#5B5F66", "#D9D3C7", "#8C3F1F", "#17495A")
+	Dark  = theme("dark", "#17191C", "#202327", "#ECE8E1", "#A8A59E", "#3A3D42", "#E59A73", "#8FB3BC")
 )
 
 var hueHex = [7]string{"#E6EEF0", "#BFD3D8", "#8FB3BC", "#5E909C", "#356C7A", "#17495A", "#0A2E3C"}
 
 // cssNames are the custom properties of the roles; a page may define them itself.
-var cssNames = [colours]string{"", "paper", "card", "ink", "soft", "rule", "oxide", "m0", "m1", "m2", "m3", "m4", "m5", "m6", "black", "white"}
+var cssNames = [colours]string{"", "paper", "card", "ink", "soft", "rule", "oxide", "m0", "m1", "m2", "m3", "m4", "m5", "m6", "black", "white", "trace"}
 
 // classLetters are the second letters of the class names: fi fills with ink, si strokes with it.
-const classLetters = "-pcisro0123456kw"
+const classLetters = "-pcisro0123456kwt"
 
 func theme(name string, hex ...string) *Theme {
 	t := &Theme{Name: name}
 	for i, h := range hex {
-		t.rgb[Paper+Colour(i)] = parseHex(h)
+		t.rgb[[]Colour{Paper, Card, Ink, Soft, Rule, Oxide, Trace}[i]] = parseHex(h)
 	}
 	for i, h := range hueHex {
 		t.rgb[Hue0+Colour(i)] = parseHex(h)
@@ -100,11 +101,13 @@ func Hue(margin float64) Colour {
 // over is the ink that stands out on c in both themes.
 func (c Colour) over() Colour {
 	switch {
-	case c >= Hue3 && c <= Hue6:
+	case c >= Hue4 && c <= Hue6:
 		return Hue0
+	case c == Hue3: // the middle step is nearer to white than it looks
+		return Black
 	case c >= Hue0 && c < Hue3:
 		return Hue6
-	case c == Ink || c == Soft || c == Oxide:
+	case c == Ink || c == Soft || c == Oxide || c == Trace:
 		return Paper
 	case c == Black:
 		return White
@@ -117,7 +120,7 @@ func (c Colour) over() Colour {
 func (t *Theme) vars() string {
 	var b strings.Builder
 	for c := Paper; c < colours; c++ {
-		if (c >= Hue0 && t != Light) || c == Black || c == White {
+		if (c >= Hue0 && c <= Hue6 && t != Light) || c == Black || c == White {
 			continue // the same in every theme
 		}
 		fmt.Fprintf(&b, "--%s:%s;", cssNames[c], t.Hex(c))

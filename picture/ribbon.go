@@ -207,7 +207,7 @@ func (s *Stack) Draw() *Canvas {
 	c := New(width, 0, Px)
 	c.Title, c.Desc = s.Title, s.Desc
 	if s.Legend {
-		lg = c.legend(left, top+body+bottom+8, width-left, s.used())
+		lg = 8 + c.legend(left, top+body+bottom+8, width-left, s.used())
 	}
 	c.Height = top + body + bottom + lg
 	x0, x1 := left, width-right
@@ -317,7 +317,7 @@ func (c *Canvas) axis(a Axis, x0, x1, y float64, at func(float64) float64) {
 		if lo < x0-2*px {
 			anchor, lo = Start, x
 		}
-		if lo < last+6*px || lo+w > end {
+		if lo < last+4*px || lo+w > end {
 			continue
 		}
 		last = lo + w
