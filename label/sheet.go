@@ -53,14 +53,14 @@ type Sheet struct {
 	Top         float64 `toml:"top-mm,omitempty" json:"top-mm,omitempty"`
 	PitchX      float64 `toml:"pitch-x-mm,omitempty" json:"pitch-x-mm,omitempty"` // from one label's left edge to the next one's
 	PitchY      float64 `toml:"pitch-y-mm,omitempty" json:"pitch-y-mm,omitempty"`
-	Corner      float64 `toml:"corner-mm,omitempty" json:"corner-mm,omitempty"`           // radius of the die's corners
-	Cut         bool    `toml:"cut-lines,omitempty" json:"cut-lines,omitempty"`           // plain paper: draw hairlines to cut along
-	Fold        float64 `toml:"fold-mm,omitempty" json:"fold-mm,omitempty"`               // disk label that wraps over an edge: height of the face part
-	Holes       []Hole  `toml:"hole,omitempty" json:"holes,omitempty"`                    // where a cassette label must stay free
-	Front       float64 `toml:"front-mm,omitempty" json:"front-mm,omitempty"`             // insert: widths of its three parts
-	Spine       float64 `toml:"spine-mm,omitempty" json:"spine-mm,omitempty"`             //
-	Flap        float64 `toml:"flap-mm,omitempty" json:"flap-mm,omitempty"`               //
-	Trim        float64 `toml:"trim-height-mm,omitempty" json:"trim-height-mm,omitempty"` // insert: second, larger height to mark for cutting
+	Corner      float64 `toml:"corner-mm,omitempty" json:"corner-mm,omitempty"`         // radius of the die's corners
+	Cut         bool    `toml:"cut-lines,omitempty" json:"cut-lines,omitempty"`         // plain paper: draw hairlines to cut along
+	Fold        float64 `toml:"fold-mm,omitempty" json:"fold-mm,omitempty"`             // disk label that wraps over an edge: height of the face part
+	Holes       []Hole  `toml:"hole,omitempty" json:"holes,omitempty"`                  // where a cassette label must stay free
+	Front       float64 `toml:"front-mm,omitempty" json:"front-mm,omitempty"`           // insert: heights of its three parts, from top to bottom
+	Spine       float64 `toml:"spine-mm,omitempty" json:"spine-mm,omitempty"`           //
+	Flap        float64 `toml:"flap-mm,omitempty" json:"flap-mm,omitempty"`             //
+	Trim        float64 `toml:"trim-width-mm,omitempty" json:"trim-width-mm,omitempty"` // insert: second width to mark for cutting
 }
 
 // Hole is a rectangle on a label that nothing may be printed in, in millimetres from the label's top left corner.
@@ -167,9 +167,12 @@ func (s *Sheet) Validate() error {
 		if !(s.Front >= 30 && s.Spine >= 8 && s.Flap >= 0) {
 			return bad("front-mm", "front %g, spine %g, flap %g mm: want at least 30, 8 and 0", s.Front, s.Spine, s.Flap)
 		}
-		if sum := s.Front + s.Spine + s.Flap; math.Abs(sum-s.LabelWidth) > 0.05 {
-			return bad("label-width-mm", "%g mm: want front, spine and flap together, %g", s.LabelWidth, sum)
+		if sum := s.Front + s.Spine + s.Flap; math.Abs(sum-s.LabelHeight) > 0.05 {
+			return bad("label-height-mm", "%g mm: want front, spine and flap together, %g", s.LabelHeight, sum)
 		}
+	}
+	if s.Trim < 0 || s.Trim > s.LabelWidth+10 || s.Trim > w {
+		return bad("trim-width-mm", "%g mm: want 0 to 10 more than the label's width", s.Trim)
 	}
 	if s.Fold < 0 || s.Fold > s.LabelHeight {
 		return bad("fold-mm", "%g mm: want 0 to the label's height", s.Fold)
