@@ -1,0 +1,208 @@
+package program
+
+import (
+	"context"
+	"crypto/sha256"
+	hexcode "encoding/hex"
+	"errors"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"sync"
+
+	"remanence/internal/progress"
+)
+
+// MaxProgramBytes is the size up to which a file is read whole. No program of a machine served here comes near; larger
+// files are hashed as a stream and recognised by their head alone.
+const MaxProgramBytes = 16 << 20
+
+// headBytes of a larger file are looked at.
+const headBytes = 64 << 10
+
+// Options of InspectFile and InspectAll.
+type Options struct {
+	Targets     []Target     // classes of machine to match against
+	Recognizers []Recognizer // asked where no form of this package is certain
+	Workers     int          // 0: as many as there are processors
+}
+
+// InspectFile inspects one file. A file that cannot be read gives an error and no report.
+func InspectFile(ctx context.Context, path string, o Options) (*FileReport, error) {
+	var w worker
+	return w.file(ctx, path, o)
+}
+
+// InspectAll inspects files in parallel; the reports are in the order of paths, whatever finishes first. Files that
+// cannot be read are left out of the reports and named in the error, and the others are done all the same. Memory for
+// contents is bounded by MaxProgramBytes a worker.
+func InspectAll(ctx context.Context, paths []string, o Options, p progress.Progress) ([]*FileReport, error) {
+	p = progress.Or(p)
+	p.Start("inspecting", len(paths))
+	defer p.Done()
+	out := make([]*FileReport, len(paths))
+	errs := make([]error, len(paths))
+	n := o.Workers
+	if n <= 0 {
+		n = runtime.GOMAXPROCS(0)
+	}
+	const batch = 16 // files a worker takes at a time: fewer locks than files
+	next := make(chan int)
+	var wg sync.WaitGroup
+	for range min(n, len(paths)/batch+1) {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			var w worker
+			for first := range next {
+				last := min(first+batch, len(paths))
+				for i := first; i < last; i++ {
+					out[i], errs[i] = w.file(ctx, paths[i], o)
+				}
+				p.Step(last-first, filepath.Base(paths[last-1]))
+			}
+		}()
+	}
+feed:
+	for i := 0; i < len(paths); i += batch {
+		select {
+		case next <- i:
+		case <-ctx.Done():
+			break feed
+		}
+	}
+	close(next)
+	wg.Wait()
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	out = slices.DeleteFunc(out, func(r *FileReport) bool { return r == nil })
+	MarkDuplicates(out)
+	return out, errors.Join(errs...)
+}
+
+// MarkDuplicates sets DuplicateOf in every report whose contents came before.
+func MarkDuplicates(rs []*FileReport) {
+	first := make(map[string]string, len(rs))
+	for _, r := range rs {
+		if p, ok := first[r.SHA256]; ok {
+			r.DuplicateOf = p
+		} else if r.Size > 0 {
+			first[r.SHA256] = r.Path
+		}
+	}
+}
+
+// worker reads one file after the other into the same buffer.
+type worker struct{ buf []byte }
+
+func (w *worker) file(ctx context.Context, path string, o Options) (*FileReport, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return nil, err
+	}
+	if info.IsDir() {
+		return nil, &fs.PathError{Op: "inspect", Path: path, Err: errors.New("is a folder")}
+	}
+	return w.read(ctx, f, path, info.Size(), o)
+}
+
+// InspectReader inspects what r gives, such as standard input; path only names it.
+func InspectReader(ctx context.Context, r io.Reader, path string, o Options) (*FileReport, error) {
+	var w worker
+	return w.read(ctx, r, path, 0, o)
+}
+
+// read takes at most MaxProgramBytes into memory; the size that a folder gives is a hint and not believed.
+func (w *worker) read(ctx context.Context, r io.Reader, path string, hint int64, o Options) (*FileReport, error) {
+	want := int(min(max(hint, 512), MaxProgramBytes)) + 1
+	if cap(w.buf) < want {
+		w.buf = make([]byte, 0, want)
+	}
+	data, over, err := fill(w.buf[:0], r)
+	w.buf = data[:0]
+	if err != nil {
+		return nil, err
+	}
+	fr := &FileReport{Path: path, Size: int64(len(data))}
+	h := sha256.New()
+	h.Write(data)
+	if over {
+		n, err := io.Copy(h, contextReader{ctx, r})
+		if err != nil {
+			return nil, err
+		}
+		fr.Size += n
+		fr.Report = *inspectHead(data[:headBytes], fr.Size)
+	} else {
+		fr.Report = *inspectWith(data, o.Recognizers)
+	}
+	fr.SHA256 = hexcode.EncodeToString(h.Sum(nil))
+	fr.RunsOn = fr.Report.RunsOn(o.Targets)
+	for _, t := range o.Targets {
+		if c := fr.ClashesWith(t); len(c) > 0 {
+			fr.Clashes = append(fr.Clashes, t.Name)
+			fr.Notes = append(fr.Notes, clashText(t, c))
+		}
+	}
+	return fr, nil
+}
+
+// fill reads until the end or until more than MaxProgramBytes are there.
+func fill(buf []byte, r io.Reader) (data []byte, over bool, err error) {
+	for {
+		if len(buf) == cap(buf) {
+			if len(buf) > MaxProgramBytes {
+				return buf, true, nil
+			}
+			grown := make([]byte, len(buf), min(2*cap(buf), MaxProgramBytes+1))
+			copy(grown, buf)
+			buf = grown
+		}
+		n, err := r.Read(buf[len(buf):cap(buf)])
+		buf = buf[:len(buf)+n]
+		if err == io.EOF {
+			return buf, len(buf) > MaxProgramBytes, nil
+		}
+		if err != nil {
+			return buf, false, err
+		}
+		if len(buf) > MaxProgramBytes {
+			return buf, true, nil
+		}
+	}
+}
+
+// inspectHead recognises a file too large for a program by its beginning.
+func inspectHead(head []byte, size int64) *Report {
+	if b := inspectAudio(head, size); b.bits >= acceptBits {
+		return b.finish()
+	}
+	b := &builder{r: Report{Kind: Unknown}}
+	b.fault(NotAProgram, 0, "%d bytes, more than any program has (%d are the limit), and not a sound file; kept as data", size, MaxProgramBytes)
+	return b.finish()
+}
+
+// contextReader stops a long copy.
+type contextReader struct {
+	ctx context.Context
+	r   io.Reader
+}
+
+func (c contextReader) Read(b []byte) (int, error) {
+	if err := c.ctx.Err(); err != nil {
+		return 0, err
+	}
+	return c.r.Read(b)
+}

@@ -1,0 +1,101 @@
+package program
+
+// form is one kind that Inspect tries. Adding a kind is one line here and its file.
+type form struct {
+	kind    Kind
+	inspect func(data []byte) *builder
+}
+
+// forms are tried on every file; the one with the most evidence wins, the earlier one of two alike.
+var forms = []form{
+	{Captures, inspectCapture},
+	{Audio, func(d []byte) *builder { return inspectAudio(d, int64(len(d))) }},
+	{IntelHex, func(d []byte) *builder { return inspectIntelHex(d, nil) }},
+	{SRecord, func(d []byte) *builder { return inspectSRecord(d, nil) }},
+	{LoadModule, func(d []byte) *builder { return inspectModule(d, nil) }},
+	{MachineTape, func(d []byte) *builder { return inspectTape(d, nil) }},
+	{BASICDisk, func(d []byte) *builder { b, _ := inspectBASIC(d); return b }}, // and BASICTape
+	{Text, inspectText},
+}
+
+// possible says by the first bytes alone whether a form needs a look, so that 100,000 files are not read eight times.
+func (f form) possible(data []byte) bool {
+	c := data[0]
+	switch f.kind {
+	case LoadModule:
+		return c >= 1 && c <= recLast
+	case MachineTape:
+		return c == 0 || c == syncByte || c == tapeHeader
+	case BASICDisk:
+		return c == 0 || c == syncByte || c == tapeMark || c == diskMark
+	}
+	return true
+}
+
+// Inspect says what data is. Its content decides, nothing else; any bytes are accepted.
+func Inspect(data []byte) *Report { return inspectWith(data, nil) }
+
+func inspectWith(data []byte, hooks []Recognizer) *Report {
+	if len(data) == 0 {
+		b := &builder{r: Report{Kind: Unknown}}
+		b.fault(Empty, 0, "the file is empty: nothing to load")
+		return b.finish()
+	}
+	var best *builder
+	if _, same := allSame(data); !same || textClasses[data[0]] == textPlain {
+		for _, f := range forms {
+			if !f.possible(data) {
+				continue
+			}
+			if b := f.inspect(data); b.bits >= acceptBits && (best == nil || b.bits > best.bits) {
+				best = b
+			}
+		}
+	}
+	if best == nil || !best.certain() {
+		for _, hook := range hooks {
+			if r := hook(data); r != nil {
+				return r
+			}
+		}
+	}
+	if best == nil {
+		b := &builder{r: Report{Kind: Unknown}}
+		b.fault(NotAProgram, 0, "no known form of program begins here; the file is kept as data")
+		b.unknownNotes(data)
+		return b.finish()
+	}
+	return best.finish()
+}
+
+// certain says that no recogniser of the caller needs to be asked: the file is whole, or too small for a disk.
+func (b *builder) certain() bool {
+	return len(b.r.Faults) == 0 || b.r.Kind == Audio || b.r.Kind == Captures
+}
+
+// unknownNotes says what little can be said of data.
+func (b *builder) unknownNotes(data []byte) {
+	if v, same := allSame(data); same {
+		b.note("every byte is %02Xh, as on a blank or erased medium", v)
+	}
+	if start, _, _ := tapeStart(data); start > 1 || len(data) > 0 && data[0] == syncByte {
+		b.note("begins like a tape stream (leader, sync A5h), but with no block form that is known")
+	}
+}
+
+// Recognizer lets a caller teach Inspect what lies above this package, such as volumes in sector images. It gives nil
+// for what it does not know.
+type Recognizer func(data []byte) *Report
+
+// ImageReport is the report of a sector image that a caller recognised.
+func ImageReport(name, form string, faults []Fault, notes []string) *Report {
+	b := &builder{r: Report{Kind: SectorImage, Name: name, Form: form, Notes: notes}}
+	for _, f := range faults {
+		if len(b.r.Faults) < maxFaults {
+			b.r.Faults = append(b.r.Faults, f)
+		} else {
+			b.more++
+		}
+	}
+	return b.finish()
+}
