@@ -1,0 +1,181 @@
+package track
+
+import (
+	"context"
+	"slices"
+
+	"remanence/disk"
+	"remanence/disk/cell"
+	"remanence/disk/flux"
+)
+
+// Scanner scans tracks one after another and keeps its memory between them. It serves one goroutine.
+type Scanner struct {
+	sep cell.Separator
+}
+
+// Scan finds the sectors in captures of one track and merges all reads of each. It is Scanner.Scan for a single call.
+func Scan(ctx context.Context, caps []*flux.Capture, o Options) (*Result, error) {
+	var s Scanner
+	return s.Scan(ctx, caps, o)
+}
+
+// Scan finds the sectors in captures of one track and merges all reads of each. The only error is that of ctx: what
+// is wrong with a track is in the result.
+func (s *Scanner) Scan(ctx context.Context, caps []*flux.Capture, o Options) (*Result, error) {
+	res := &Result{}
+	if len(caps) == 0 {
+		return res, ctx.Err()
+	}
+	res.Cylinder, res.Head, res.Captures = caps[0].Cylinder, caps[0].Head, len(caps)
+	var tracks []*passes
+	for i, c := range caps {
+		if err := ctx.Err(); err != nil {
+			return res, err
+		}
+		for _, d := range c.Damage {
+			res.Problems = append(res.Problems, c.From+": "+d.Error())
+		}
+		res.Transitions += len(c.Intervals)
+		p := s.pass(c, i, o)
+		tracks = append(tracks, p)
+	}
+	res.settle(tracks, o)
+	if !o.FastOnly {
+		if err := s.deepen(ctx, res, tracks, o); err != nil {
+			return res, err
+		}
+	}
+	res.conclude(tracks, o)
+	return res, nil
+}
+
+// passes is one capture and what was found in it.
+type passes struct {
+	c       *flux.Capture
+	number  int
+	pace    pace
+	reads   []*read
+	indexNS []float64
+	revNS   float64 // time of a revolution, by index pulses or by sectors that came by again; 0 not known
+	offset  float64 // to be added to angles so that they agree with the first capture
+	times   []float64
+	pacing  []speedAt // cell length along the capture, from the fast separator
+	endNS   float64
+}
+
+type speedAt struct{ ns, cellNS float64 }
+
+// pass is the fast way over one capture.
+func (s *Scanner) pass(c *flux.Capture, number int, o Options) *passes {
+	p := &passes{c: c, number: number, pace: paceOf(c)}
+	for _, t := range c.Index {
+		p.indexNS = append(p.indexNS, float64(t)*c.TickNS)
+	}
+	if p.pace.shortNS == 0 || len(c.Intervals) < 16 {
+		return p
+	}
+	first, second := disk.FM, disk.MFM
+	if p.pace.middle > 0.02 {
+		first, second = second, first
+	}
+	p.reads = fastReads(&s.sep, c, number, first, p.pace.cellNS(first), o.Format)
+	p.notePace(&s.sep)
+	if p.worthTrying(second) {
+		p.reads = append(p.reads, fastReads(&s.sep, c, number, second, p.pace.cellNS(second), o.Format)...)
+		p.dropShadows()
+	}
+	return p
+}
+
+// notePace keeps how the cell length went along the capture.
+func (p *passes) notePace(sep *cell.Separator) {
+	p.pacing = p.pacing[:0]
+	t, k := uint64(0), 0
+	for i, d := range p.c.Intervals {
+		t += uint64(d)
+		if i%cell.PaceStep == cell.PaceStep-1 && k < len(sep.Pace) {
+			p.pacing = append(p.pacing, speedAt{float64(t) * p.c.TickNS, float64(sep.Pace[k]) * p.c.TickNS})
+			k++
+		}
+	}
+	p.endNS = float64(t) * p.c.TickNS
+}
+
+// worthTrying reports whether a stretch long enough for a sector is not explained by the reads so far and looks like
+// the other encoding: MFM has intervals of one and a half of the shortest, FM has none.
+func (p *passes) worthTrying(e disk.Encoding) bool {
+	least := 171 * 16 * p.pace.shortNS // an FM sector of 128 bytes; an MFM one of 256 takes about as long
+	if e == disk.MFM {
+		least = 190 * 8 * p.pace.shortNS
+	}
+	from, last := 0.0, 0.0
+	i, t := 0, uint64(0)
+	lo, hi := uint32(1.4*p.pace.shortNS/p.c.TickNS), uint32(1.6*p.pace.shortNS/p.c.TickNS)
+	stretch := func(from, to float64) bool {
+		if to-from < least {
+			return false
+		}
+		n, mid, run, longest := 0, 0, 0, 0
+		for ; i < len(p.c.Intervals); i++ {
+			d := p.c.Intervals[i]
+			at := float64(t+uint64(d)) * p.c.TickNS
+			if at > to {
+				break
+			}
+			t += uint64(d)
+			if at < from {
+				continue
+			}
+			n++
+			if d > lo && d < hi {
+				mid++
+				run = 0
+			} else if run++; run > longest {
+				longest = run
+			}
+		}
+		if e == disk.MFM {
+			return mid*100 > n
+		}
+		return longest > 200
+	}
+	for _, r := range p.reads {
+		if r.state == idMissing && !r.good {
+			continue
+		}
+		last = r.startNS()
+		if stretch(from, last) {
+			return true
+		}
+		from = max(from, r.endNS())
+	}
+	return stretch(from, p.endNS)
+}
+
+// dropShadows takes out reads of one encoding that lie where the other has a whole sector.
+func (p *passes) dropShadows() {
+	var out []*read
+	for _, r := range p.reads {
+		shadow := false
+		for _, q := range p.reads {
+			if q.enc != r.enc && q.good && q.state == idGood && !r.good && r.startNS() < q.endNS() && r.endNS() > q.startNS() {
+				shadow = true
+				break
+			}
+		}
+		if !shadow {
+			out = append(out, r)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b *read) int {
+		switch {
+		case a.startNS() < b.startNS():
+			return -1
+		case a.startNS() > b.startNS():
+			return 1
+		}
+		return 0
+	})
+	p.reads = out
+}
