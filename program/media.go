@@ -138,7 +138,7 @@ func inspectCapture(data []byte) *builder {
 func (b *builder) capture(data []byte) {
 	head, ok := bytes.CutSuffix(data[:max(0, bytes.Index(data, []byte("\n\n")))+1], []byte("\n"))
 	body := len(head) + 2
-	if !ok || bytes.Index(data, []byte("\n\n")) < 0 {
+	if !ok || !bytes.Contains(data, []byte("\n\n")) {
 		b.fault(Truncated, len(data), "file ends inside the header: no empty line ends it")
 		return
 	}

@@ -22,6 +22,8 @@ var version = "development"
 type commands struct {
 	Common `embed:""`
 
+	Inspect inspectCmd `cmd:"" help:"Say what files are, whether they are whole, where they load and what runs them."`
+
 	Version versionCmd `cmd:"" help:"Print the version."`
 }
 

@@ -1,0 +1,311 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"remanence/internal/outcome"
+	"remanence/machine"
+	"remanence/program"
+	"remanence/volume"
+)
+
+// inspectCmd says of every file what it is and whether it is whole.
+type inspectCmd struct {
+	Files   []string `arg:"" name:"file" help:"Files and folders to look at; - is standard input."`
+	Compare bool     `help:"Say where two files differ, instead."`
+	Damaged bool     `help:"Print only the files that are not whole."`
+	Machine string   `placeholder:"CLASS" help:"Match against this machine class only (default: all that are known)."`
+}
+
+// Help is the long help.
+func (inspectCmd) Help() string {
+	return `Any file is accepted; its content decides what it is, never its name. Folders are walked. Load ranges are shown
+with both ends; in --json their end is exclusive. Exit status 1: at least one file is not whole.
+
+Examples:
+  remanence inspect archive/
+  remanence inspect --json tide.cmd | jq '.files[0]["load-ranges"]'
+  remanence inspect --compare copy1.cmd copy2.cmd`
+}
+
+// Run is the command.
+func (c *inspectCmd) Run(env *Env) error {
+	set, err := machine.Load(env.ConfigDir())
+	if err != nil {
+		return err
+	}
+	if c.Compare {
+		return c.compare(env, set)
+	}
+	opt := program.Options{Targets: set.Targets(), Recognizers: []program.Recognizer{volumeRecognizer(set)}}
+	if c.Machine != "" {
+		m, err := set.Machine(c.Machine)
+		if err != nil {
+			return outcome.As(outcome.Usage, err)
+		}
+		opt.Targets = []program.Target{m.Target()}
+	}
+	paths, problems := walkFiles(c.Files)
+	reports, err := c.inspect(env, paths, opt)
+	if env.Context.Err() != nil {
+		return env.Context.Err()
+	}
+	problems = errors.Join(problems, err)
+	if err := env.Report(inspectJSON{reports}, func() { printReports(env, reports, c.Damaged) }); err != nil {
+		return err
+	}
+	if problems != nil {
+		return outcome.As(outcome.Input, problems)
+	}
+	for _, r := range reports {
+		if !r.Whole {
+			return outcome.ErrIncomplete
+		}
+	}
+	return nil
+}
+
+type inspectJSON struct {
+	Files []*program.FileReport `json:"files"`
+}
+
+// inspect reads all paths in parallel; standard input, which is one of a kind, by itself.
+func (c *inspectCmd) inspect(env *Env, paths []string, opt program.Options) ([]*program.FileReport, error) {
+	var named []string
+	var extra []*program.FileReport
+	var problems error
+	for _, p := range paths {
+		if p != "-" {
+			named = append(named, p)
+			continue
+		}
+		r, err := program.InspectReader(env.Context, os.Stdin, "-", opt)
+		if err != nil {
+			problems = errors.Join(problems, fmt.Errorf("standard input: %w", err))
+			continue
+		}
+		extra = append(extra, r)
+	}
+	reports, err := program.InspectAll(env.Context, named, opt, env.Progress())
+	reports = append(reports, extra...)
+	if len(extra) > 0 {
+		program.MarkDuplicates(reports)
+	}
+	if reports == nil {
+		reports = []*program.FileReport{}
+	}
+	return reports, errors.Join(problems, err)
+}
+
+// walkFiles lists files as given and all regular files below folders, in the order of their names.
+func walkFiles(args []string) (paths []string, problems error) {
+	for _, a := range args {
+		if a == "-" {
+			paths = append(paths, a)
+			continue
+		}
+		info, err := os.Stat(a)
+		if err != nil {
+			problems = errors.Join(problems, err)
+			continue
+		}
+		if !info.IsDir() {
+			paths = append(paths, a)
+			continue
+		}
+		err = filepath.WalkDir(a, func(path string, d fs.DirEntry, err error) error {
+			switch {
+			case err != nil:
+				problems = errors.Join(problems, err)
+			case d.Type().IsRegular():
+				paths = append(paths, path)
+			}
+			return nil // one folder that cannot be read does not stop the others
+		})
+		problems = errors.Join(problems, err)
+	}
+	return paths, problems
+}
+
+// smallestImage is less than any disk whose volume is known: a single-density side of 26 x 128 x 40.
+const smallestImage = 40 << 10
+
+// volumeRecognizer lets inspect know disks: the program room may not import the volume room.
+func volumeRecognizer(set *machine.Set) program.Recognizer {
+	opt := volume.Options{Recordings: set.Recordings(), ParameterSets: set.ParameterSets()}
+	return func(data []byte) *program.Report {
+		if len(data) < smallestImage || len(data)%128 != 0 {
+			return nil
+		}
+		v, said, err := volume.Open(data, opt)
+		if err != nil {
+			return nil
+		}
+		var faults []program.Fault
+		for _, f := range v.Check() {
+			faults = append(faults, program.Fault{Class: "volume", What: f.String()})
+		}
+		in := v.Info()
+		form := fmt.Sprintf("%s volume, %d files", in.Kind, len(v.Files()))
+		if in.Recording != "" {
+			form += ", " + in.Recording
+		}
+		return program.ImageReport(in.Name, form, faults, said)
+	}
+}
+
+// printReports writes one block of lines a file, and a count.
+func printReports(env *Env, reports []*program.FileReport, damagedOnly bool) {
+	whole, damaged, unknown, same := 0, 0, 0, 0
+	for _, r := range reports {
+		switch {
+		case r.Whole:
+			whole++
+		case r.Damaged():
+			damaged++
+		default:
+			unknown++
+		}
+		if r.DuplicateOf != "" {
+			same++
+		}
+		if damagedOnly && r.Whole {
+			continue
+		}
+		printReport(env, r)
+	}
+	env.Printf("\n%d %s: %d whole, %d damaged, %d of no known kind; %d the same as another.\n",
+		len(reports), words(len(reports), "file", "files"), whole, damaged, unknown, same)
+	switch {
+	case damaged > 0:
+		env.Printf("Next: find better copies of the damaged ones, or say --include-damaged to plan and make.\n")
+	case whole > 0:
+		env.Printf("Next: remanence plan --machine CLASS FILE...\n")
+	}
+}
+
+func printReport(env *Env, r *program.FileReport) {
+	state := "whole"
+	switch {
+	case r.Kind == program.Unknown:
+		state = "data"
+	case !r.Whole:
+		state = "damaged"
+	}
+	env.Printf("%s\n  %s, %s, %d bytes", r.Path, kindWords(r), state, r.Size)
+	if r.Name != "" {
+		env.Printf(", named %q", r.Name)
+	}
+	env.Printf("\n")
+	if len(r.LoadRanges) > 0 {
+		env.Printf("  loads %s", rangeWords(r.LoadRanges))
+		if r.Entry != nil {
+			env.Printf(", entry %04Xh", *r.Entry)
+		}
+		if r.RAMKiB > 0 {
+			env.Printf(", needs %d KiB", r.RAMKiB)
+		}
+		env.Printf("\n")
+	}
+	if len(r.RunsOn) > 0 {
+		env.Printf("  runs on %s\n", strings.Join(r.RunsOn, ", "))
+	}
+	for _, f := range r.Faults {
+		env.Printf("  %s\n", f)
+	}
+	for _, n := range r.Notes {
+		env.Printf("  note: %s\n", n)
+	}
+	if r.DuplicateOf != "" {
+		env.Printf("  note: the same as %s\n", r.DuplicateOf)
+	}
+}
+
+func kindWords(r *program.FileReport) string {
+	if r.Form == "" {
+		return string(r.Kind)
+	}
+	return string(r.Kind) + " (" + r.Form + ")"
+}
+
+func rangeWords(rs [][2]int) string {
+	const most = 6
+	var s []string
+	for i, r := range rs {
+		if i == most {
+			s = append(s, fmt.Sprintf("and %d more", len(rs)-most))
+			break
+		}
+		s = append(s, fmt.Sprintf("%04Xh-%04Xh", r[0], r[1]-1))
+	}
+	return strings.Join(s, ", ")
+}
+
+func words(n int, one, many string) string {
+	if n == 1 {
+		return one
+	}
+	return many
+}
+
+// compare says where two files differ: volumes by their files, programs by what they load.
+func (c *inspectCmd) compare(env *Env, set *machine.Set) error {
+	if len(c.Files) != 2 {
+		return outcome.As(outcome.Usage, fmt.Errorf("--compare: two files are compared, %d are given", len(c.Files)))
+	}
+	var data [2][]byte
+	for i, p := range c.Files {
+		d, err := readInput(p)
+		if err != nil {
+			return err
+		}
+		data[i] = d
+	}
+	cmp := program.Compare(data[0], data[1])
+	err := env.Report(cmp, func() { printComparison(env, c.Files, cmp) })
+	if err == nil && !cmp.SameProgram {
+		err = outcome.ErrIncomplete
+	}
+	return err
+}
+
+func printComparison(env *Env, files []string, cmp *program.Comparison) {
+	if cmp.Same {
+		env.Printf("%s and %s are the same, byte for byte.\n", files[0], files[1])
+		return
+	}
+	env.Printf("first:  %s (%s)\nsecond: %s (%s)\n\n", files[0], cmp.KindA, files[1], cmp.KindB)
+	for _, d := range cmp.Differences {
+		env.Printf("%s: %s\n", d.Where, d.What)
+	}
+	if cmp.More > 0 {
+		env.Printf("and %d more differences\n", cmp.More)
+	}
+}
+
+// readInput reads a program file whole; larger ones than any program has are refused before they fill the memory.
+func readInput(path string) ([]byte, error) {
+	in := os.Stdin
+	if path != "-" {
+		f, err := os.Open(path)
+		if err != nil {
+			return nil, outcome.As(outcome.Input, err)
+		}
+		defer f.Close()
+		in = f
+	}
+	data, err := io.ReadAll(io.LimitReader(in, program.MaxProgramBytes+1))
+	if err != nil {
+		return nil, outcome.As(outcome.Input, fmt.Errorf("%s: %w", path, err))
+	}
+	if len(data) > program.MaxProgramBytes {
+		return nil, outcome.As(outcome.Input, fmt.Errorf("%s: longer than the %d bytes that a program can have", path, program.MaxProgramBytes))
+	}
+	return data, nil
+}
