@@ -245,15 +245,16 @@ const spareCylinders = 5
 func fits(r *disk.Recording, cylinders, sides int) error {
 	most := slices.Max(append(slices.Clone(r.CylinderChoices), r.Cylinders)) + spareCylinders
 	if cylinders > most {
-		return fmt.Errorf("recording %s: %d cylinders: usual are %s, and no drive steps past %d", r.Name, cylinders, words(choices(r.CylinderChoices, r.Cylinders)), most)
+		return fmt.Errorf("recording %s: %d cylinders: usual are %s, and no drive steps past %d", r.Name, cylinders, words(Choices(r.CylinderChoices, r.Cylinders)), most)
 	}
-	if c := choices(r.SideChoices, r.Sides); sides > slices.Max(c) {
+	if c := Choices(r.SideChoices, r.Sides); sides > slices.Max(c) {
 		return fmt.Errorf("recording %s: %d sides: want %s", r.Name, sides, words(c))
 	}
 	return nil
 }
 
-func choices(list []int, usual int) []int {
+// Choices are the usual number and the others in use, ascending.
+func Choices(list []int, usual int) []int {
 	out := append(slices.Clone(list), usual)
 	slices.Sort(out)
 	return slices.Compact(out)

@@ -1,0 +1,247 @@
+package plan
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"remanence/disk"
+	"remanence/internal/outcome"
+	"remanence/internal/progress"
+	"remanence/machine"
+	"remanence/program"
+	"remanence/volume"
+)
+
+// GatherOptions say how files are found and looked at.
+type GatherOptions struct {
+	Set     *machine.Set
+	Machine *machine.Machine
+	Skip    string // a folder that is not walked into: the output
+}
+
+// Gather finds the files of a job and of the command line, and inspects them. Folders are walked, their files sorted
+// by path; the job's own order stands. A file that cannot be read is left out, with the reason.
+func Gather(ctx context.Context, job *Job, args []string, o GatherOptions, p progress.Progress) (files []File, out []LeftOut, err error) {
+	g := &gatherer{o: o, at: map[string]int{}}
+	if job != nil {
+		for i := range job.Files {
+			jf := &job.Files[i]
+			n := len(g.files)
+			if err := g.add(job.Resolve(jf.Path), File{Group: jf.Group, To: jf.To, Name: jf.Name}); err != nil {
+				return nil, nil, job.Fault(fmt.Sprintf("file %d.path", i+1), err)
+			}
+			if jf.Name != "" && len(g.files) != n+1 {
+				return nil, nil, job.Fault(fmt.Sprintf("file %d.name", i+1), fmt.Errorf("%s: one name for %d files", jf.Path, len(g.files)-n))
+			}
+		}
+	}
+	for _, a := range args {
+		if err := g.add(a, File{}); err != nil {
+			return nil, nil, outcome.As(outcome.Input, err)
+		}
+	}
+	paths := make([]string, len(g.files))
+	for i := range g.files {
+		paths[i] = g.files[i].Path
+	}
+	reports, err := program.InspectAll(ctx, paths, program.Options{Targets: []program.Target{o.Machine.Target()}, Recognizers: []program.Recognizer{ImageRecognizer(o.Set)}}, p)
+	if ctx.Err() != nil {
+		return nil, nil, ctx.Err()
+	}
+	by := map[string]*program.FileReport{}
+	for _, r := range reports {
+		by[r.Path] = r
+	}
+	for _, f := range g.files {
+		r := by[f.Path]
+		if r == nil {
+			g.left = append(g.left, LeftOut{f.Path, "cannot be read: " + reason(f.Path, err)})
+			continue
+		}
+		f.Size, f.Report = r.Size, r
+		if r.Kind == program.SectorImage && o.Machine.Disk != nil {
+			f.Image = imageOf(f.Path, r.Size, o)
+		}
+		files = append(files, f)
+	}
+	return files, g.left, nil
+}
+
+// reason finds the message for one path in the errors of InspectAll.
+func reason(path string, err error) string {
+	var all []error
+	if j, ok := err.(interface{ Unwrap() []error }); ok {
+		all = j.Unwrap()
+	} else if err != nil {
+		all = []error{err}
+	}
+	for _, e := range all {
+		var pe *fs.PathError
+		if errors.As(e, &pe) && pe.Path == path {
+			return pe.Err.Error()
+		}
+	}
+	return "no report"
+}
+
+type gatherer struct {
+	o     GatherOptions
+	files []File
+	at    map[string]int // index of a path that is there already
+	left  []LeftOut
+}
+
+// sidecarEnd marks what belongs to an image beside it.
+const sidecarEnd = ".sectors.json"
+
+func (g *gatherer) add(path string, like File) error {
+	info, err := os.Stat(path)
+	if err != nil {
+		return err
+	}
+	if !info.IsDir() {
+		g.file(path, like)
+		return nil
+	}
+	var found []string
+	err = filepath.WalkDir(path, func(p string, d fs.DirEntry, err error) error {
+		if err != nil {
+			g.left = append(g.left, LeftOut{p, "cannot be read: " + err.Error()})
+			if d != nil && d.IsDir() {
+				return fs.SkipDir
+			}
+			return nil
+		}
+		name := d.Name()
+		if p != path && strings.HasPrefix(name, ".") { // hidden: not meant as part of the archive
+			if d.IsDir() {
+				return fs.SkipDir
+			}
+			return nil
+		}
+		if d.IsDir() {
+			if g.o.Skip != "" && sameFile(p, g.o.Skip) {
+				return fs.SkipDir
+			}
+			return nil
+		}
+		if strings.HasSuffix(name, sidecarEnd) {
+			return nil
+		}
+		if !d.Type().IsRegular() {
+			if i, err := os.Stat(p); err != nil || !i.Mode().IsRegular() {
+				g.left = append(g.left, LeftOut{p, "not a file"})
+				return nil
+			}
+		}
+		found = append(found, p)
+		return nil
+	})
+	slices.Sort(found)
+	for _, p := range found {
+		g.file(p, like)
+	}
+	return err
+}
+
+// file adds one path once; a job's entry for it adds to what a folder before it said.
+func (g *gatherer) file(path string, like File) {
+	clean := filepath.Clean(path)
+	like.Path = clean
+	if i, ok := g.at[clean]; ok {
+		f := &g.files[i]
+		if like.Name != "" {
+			f.Name = like.Name
+		}
+		if like.Group != "" {
+			f.Group = like.Group
+		}
+		if len(like.To) > 0 {
+			f.To = like.To
+		}
+		return
+	}
+	g.at[clean] = len(g.files)
+	g.files = append(g.files, like)
+}
+
+func sameFile(a, b string) bool {
+	x, err := os.Stat(a)
+	if err != nil {
+		return false
+	}
+	y, err := os.Stat(b)
+	return err == nil && os.SameFile(x, y)
+}
+
+// imageOf says how a sector image can be a disk of the machine as it stands; nil where none of the machine's
+// recordings has that size.
+func imageOf(path string, size int64, o GatherOptions) *Image {
+	for _, name := range o.Machine.Disk.Recordings {
+		r, err := o.Set.Recording(name)
+		if err != nil {
+			continue
+		}
+		for _, c := range machine.Choices(r.CylinderChoices, r.Cylinders) {
+			for _, s := range machine.Choices(r.SideChoices, r.Sides) {
+				rec := r.With(c, s)
+				g := rec.Geometry()
+				if g.Size() != size {
+					continue
+				}
+				return describeImage(path, rec, o)
+			}
+		}
+	}
+	return nil
+}
+
+func describeImage(path string, rec *disk.Recording, o GatherOptions) *Image {
+	im := &Image{Recording: rec}
+	data, sc, err := disk.ReadRaw(path)
+	if err != nil {
+		return nil
+	}
+	v, _, err := volume.Open(data, volume.Options{Kind: o.Machine.Disk.Volume, Recording: rec, Sidecar: sc})
+	if err != nil {
+		return nil
+	}
+	info := v.Info()
+	im.Title = info.Name
+	im.FreeBytes = int64(info.Free) * int64(info.UnitBytes)
+	for _, f := range v.Files() {
+		im.Files = append(im.Files, Placed{Name: f.Name, Size: f.Size})
+	}
+	return im
+}
+
+// ImageRecognizer lets inspect recognise sector images by the volume in them.
+func ImageRecognizer(set *machine.Set) program.Recognizer {
+	recordings := set.Recordings()
+	sets := set.ParameterSets()
+	return func(data []byte) *program.Report {
+		if len(data) < 20<<10 || len(data)%128 != 0 || len(data) > disk.MaxImageBytes { // no disk of the trade is smaller
+			return nil
+		}
+		v, said, err := volume.Open(data, volume.Options{Recordings: recordings, ParameterSets: sets})
+		if err != nil {
+			return nil
+		}
+		info := v.Info()
+		var faults []program.Fault
+		for _, f := range v.Check() {
+			faults = append(faults, program.Fault{Class: program.BadRecord, What: f.String()})
+		}
+		form := fmt.Sprintf("%s volume, %d files", info.Kind, len(v.Files()))
+		if info.Recording != "" {
+			form += ", " + info.Recording
+		}
+		return program.ImageReport(info.Name, form, faults, said)
+	}
+}
