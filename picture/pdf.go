@@ -1,6 +1,7 @@
 package picture
 
 import (
+	"bytes"
 	"fmt"
 	"io"
 	"math"
@@ -46,7 +47,8 @@ func PDF(w io.Writer, pages []*Canvas, meta PDFMeta) error {
 	}
 	for i, u := range used {
 		if u {
-			f.AddUTF8FontFromBytes(faceNames[i], "", Face(i).TTF())
+			// a copy: the library renumbers composite glyphs in the bytes it is given
+			f.AddUTF8FontFromBytes(faceNames[i], "", bytes.Clone(Face(i).TTF()))
 		}
 	}
 	t := meta.Theme

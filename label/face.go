@@ -1,0 +1,241 @@
+package label
+
+import (
+	"fmt"
+	"math"
+
+	"remanence/picture"
+)
+
+// diskFace draws a disk label of w x h mm at the origin: number, title and QR code above, contents, facts below. It
+// gives back how many names had no room.
+func diskFace(c *picture.Canvas, m *Medium, w, h float64) (int, error) {
+	x0, y0, x1, y1 := Edge, Edge, w-Edge, h-Edge
+	q := math.Min(15, (y1-y0)*0.44)
+	qx := x1 - q
+	if err := code(c, m.Number, qx, y0, q); err != nil {
+		return 0, err
+	}
+	right := qx - quiet(q)
+	number, size := whole(m.Number, (right-x0)*0.42, 13)
+	head := y0
+	if stacked := size < 8; stacked {
+		number, size = whole(m.Number, right-x0, 9)
+		c.Text(x0, y0+size*capHeight, number, set(size, picture.Bold, picture.Start))
+		lines, t := wrapFit(m.Title, right-x0, math.Min(3.6, size*0.55), math.Min(2.4, size*0.55), 7, picture.Bold)
+		y := y0 + size*capHeight + t*0.1
+		for _, l := range lines {
+			y += t * 1.25
+			c.Text(x0, y, l, set(t, picture.Bold, picture.Start))
+		}
+		head = y + 0.8
+	} else {
+		c.Text(x0, y0+size*capHeight, number, set(size, picture.Bold, picture.Start))
+		tx := x0 + picture.TextWidth(number, size, picture.Bold) + 4
+		lines, t := wrapFit(m.Title, right-tx, 4.0, 2.6, 11, picture.Bold)
+		y := y0 + t*capHeight
+		for _, l := range lines {
+			c.Text(tx, y, l, set(t, picture.Bold, picture.Start))
+			y += t * 1.25
+		}
+		y += 0.2
+		if m.Start != "" && y < y0+size*capHeight+1.5 {
+			c.Text(tx, y-t*1.25+3.6, picture.Shorten(m.Start, right-tx, 2.3, picture.Sans), set(2.3, picture.Sans, picture.Start))
+			y = y - t*1.25 + 4.6
+		} else {
+			y -= t*1.25 - 1
+		}
+		head = math.Max(y0+size*capHeight, y)
+	}
+	foot := facts(c, m, x0, x1, y1)
+	top, width := head+2.4, right-x0
+	if below := y0 + q + quiet(q); foot-below > (foot-top)*0.7 { // room enough under the code for the full width
+		top, width = math.Max(below, top), x1-x0
+	}
+	c.Line(x0, top-1.1, x0+width, top-1.1, hair)
+	return list(c, m.names(), x0, top, width, foot-1-top, 1.9, math.Max(1.9, math.Min(3.0, size*0.8))), nil
+}
+
+// names are all items in order; sides are told apart where there are two.
+func (m *Medium) names() []string {
+	var out []string
+	for _, s := range m.Sides {
+		for i := range s.Items {
+			n := s.Items[i].shown()
+			if len(m.Sides) > 1 && s.Name != "" {
+				n = s.Name + ": " + n
+			}
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
+// facts sets the line of recording and date on the base line y; it gives back where it begins.
+func facts(c *picture.Canvas, m *Medium, x0, x1, y float64) float64 {
+	const size = 2.0
+	y -= 0.25 * size // descenders stay inside
+	dw := 0.0
+	if m.Date != "" {
+		dw = picture.TextWidth(picture.Printable(m.Date), size, picture.Sans) + 3
+		c.Text(x1, y, m.Date, set(size, picture.Sans, picture.End))
+	}
+	c.Text(x0, y, picture.Shorten(m.small(), x1-x0-dw, size, picture.Sans), set(size, picture.Sans, picture.Start))
+	return y - size
+}
+
+// diskWrap draws the part of a label that goes over the case's edge: from y = 0 (the fold) down h mm.
+func diskWrap(c *picture.Canvas, m *Medium, w, h float64) {
+	if h < 8 {
+		return
+	}
+	number, size := whole(m.Number, (w-2*Edge)*0.4, math.Min(8, h-5))
+	if size < 4 { // long: the number has its own line
+		number, size = whole(m.Number, w-2*Edge, math.Min(5, h/3))
+		y := h/2 - 0.3
+		c.Text(Edge, y, number, set(size, picture.Bold, picture.Start))
+		t := math.Min(2.6, size*0.6)
+		c.Text(Edge, y+t*1.4, picture.Shorten(m.Title, w-2*Edge, t, picture.Sans), set(t, picture.Sans, picture.Start))
+		return
+	}
+	y := h/2 + size*capHeight/2 - 0.5
+	c.Text(Edge, y, number, set(size, picture.Bold, picture.Start))
+	x := Edge + picture.TextWidth(number, size, picture.Bold) + 3
+	t := math.Min(2.6, size*0.6)
+	c.Text(x, y-3, picture.Shorten(m.Title, w-Edge-x, t, picture.Bold), set(t, picture.Bold, picture.Start))
+	c.Text(x, y, picture.Shorten(m.small(), w-Edge-x, 2.0, picture.Sans), set(2.0, picture.Sans, picture.Start))
+}
+
+// cassetteFace draws the label of one side: side and number above the window, facts below it.
+func cassetteFace(c *picture.Canvas, s *Sheet, m *Medium, side int) (int, error) {
+	w, h := s.LabelWidth, s.LabelHeight
+	top, bottom, left := h/2, h/2, w
+	for _, q := range s.Holes {
+		top, bottom, left = math.Min(top, q.Y), math.Max(bottom, q.Y+q.Height), math.Min(left, q.X)
+	}
+	if len(s.Holes) == 0 {
+		left = 0
+	}
+	name := ""
+	var items []Item
+	if side < len(m.Sides) {
+		name, items = m.Sides[side].Name, m.Sides[side].Items
+	}
+	x0, x1 := Edge, w-Edge
+	if s.Corner > Edge {
+		x0, x1 = s.Corner, w-s.Corner
+	}
+	text := m.Number
+	if name != "" {
+		text += " " + name
+	}
+	number, size := whole(text, (x1-x0)*0.55, math.Min(10, (top-Edge-0.6)/capHeight))
+	c.Text(x0, Edge+size*capHeight, number, set(size, picture.Bold, picture.Start))
+	tx := x0 + picture.TextWidth(number, size, picture.Bold) + 4
+	lines, t := wrapFit(m.Title, x1-tx, math.Min(3.4, size*0.5), math.Min(2.4, size*0.5), top-Edge-0.6, picture.Bold)
+	for i, l := range lines {
+		c.Text(tx, Edge+t*capHeight+float64(i)*t*1.25, l, set(t, picture.Bold, picture.Start))
+	}
+	if m.Start != "" && len(lines) < 2 {
+		c.Text(tx, Edge+t*capHeight+3.6, picture.Shorten(m.Start, x1-tx, 2.1, picture.Sans), set(2.1, picture.Sans, picture.Start))
+	}
+	if q := math.Min(left-2.2, bottom-top-2); q >= 8 {
+		// beside the left hub; the white around it is the label's own edge and the hub's gap
+		if err := code(c, m.Number, 1+(left-q)/2, (top+bottom-q)/2, q*0.82); err != nil {
+			return 0, err
+		}
+	}
+	var names []string
+	for i := range items {
+		n := items[i].shown()
+		if items[i].Where != "" {
+			n = items[i].Where + " " + n
+		}
+		names = append(names, n)
+	}
+	foot := facts(c, m, x0, x1, h-Edge)
+	return list(c, names, x0, bottom+0.2, x1-x0, foot-0.1-bottom-0.2, 1.9, 2.4), nil
+}
+
+// insertFace draws a cassette insert: front, spine and flap from top to bottom, read the same way up when the case
+// is turned over its spine.
+func insertFace(c *picture.Canvas, s *Sheet, m *Medium) (int, error) {
+	w := s.LabelWidth
+	x0, x1, y0, y1 := Edge, w-Edge, Edge, s.Front-Edge
+	q := 16.0
+	if err := code(c, m.Number, x1-q, y0, q); err != nil {
+		return 0, err
+	}
+	right := x1 - q - quiet(q)
+	number, size := whole(m.Number, right-x0, 14)
+	c.Text(x0, y0+size*capHeight, number, set(size, picture.Bold, picture.Start))
+	y := y0 + size*capHeight + 5.6
+	t := math.Min(4.2, size*0.7)
+	for _, l := range wrap(m.Title, right-x0, t, picture.Bold, 2) {
+		c.Text(x0, y, l, set(t, picture.Bold, picture.Start))
+		y += 5.2
+	}
+	if m.Start != "" {
+		c.Text(x0, y-0.6, picture.Shorten(m.Start, right-x0, 2.5, picture.Sans), set(2.5, picture.Sans, picture.Start))
+		y += 3
+	}
+	foot := facts(c, m, x0, x1, y1)
+	top := math.Max(y-1.4, y0+q+quiet(q))
+	c.Line(x0, top-1.2, x1, top-1.2, hair)
+	missed := 0
+	cols := max(1, len(m.Sides))
+	cw := (x1 - x0 - 4*float64(cols-1)) / float64(cols)
+	for i, sd := range m.Sides {
+		x := x0 + float64(i)*(cw+4)
+		ly := top
+		if sd.Name != "" {
+			c.Text(x, ly+2.4, "Side "+sd.Name, set(2.8, picture.Bold, picture.Start))
+			ly += 3.8
+		}
+		missed += list(c, counters(sd), x, ly, cw, foot-1-ly, 1.9, 2.8)
+	}
+
+	sy := s.Front
+	c.Line(0, sy, w, sy, fold)
+	c.Line(0, sy+s.Spine, w, sy+s.Spine, fold)
+	mid := sy + s.Spine/2
+	spineSize := math.Min(7, (s.Spine-2*Edge)/capHeight)
+	num, ns := whole(m.Number, (x1-x0)*0.36, spineSize)
+	c.Text(x0, mid+ns*capHeight/2, num, set(ns, picture.Bold, picture.Start))
+	tx := x0 + picture.TextWidth(num, ns, picture.Bold) + 4
+	rw := picture.TextWidth(picture.Printable(m.Place), 2.2, picture.Sans)
+	if rw > 25 {
+		rw = 25
+	}
+	c.Text(x1, mid+0.8, picture.Shorten(m.Place, 25.1, 2.2, picture.Sans), set(2.2, picture.Sans, picture.End))
+	title, ts := fit(m.Title, x1-rw-3-tx, math.Min(2.4, ns*0.7), math.Min(4, ns*0.7), picture.Sans)
+	c.Text(tx, mid+ts*capHeight/2, title, set(ts, picture.Sans, picture.Start))
+
+	if s.Flap >= 2*Edge+3 {
+		fy := s.Front + s.Spine
+		var all []string
+		for _, sd := range m.Sides {
+			for _, n := range counters(sd) {
+				if sd.Name != "" {
+					n = sd.Name + " " + n
+				}
+				all = append(all, n)
+			}
+		}
+		list(c, all, x0, fy+Edge, x1-x0, s.Flap-2*Edge, 1.9, 2.4)
+	}
+	return missed, nil
+}
+
+// counters are a side's items with their counter positions before them.
+func counters(s Side) []string {
+	var out []string
+	for i := range s.Items {
+		n := s.Items[i].shown()
+		if s.Items[i].Where != "" {
+			n = fmt.Sprintf("%s  %s", s.Items[i].Where, n)
+		}
+		out = append(out, n)
+	}
+	return out
+}
