@@ -24,6 +24,7 @@ type commands struct {
 
 	Inspect inspectCmd `cmd:"" help:"Say what files are, whether they are whole, where they load and what runs them."`
 
+	Disk    diskCmd    `cmd:"" help:"Turn images into flux captures, and captures into images."`
 	Version versionCmd `cmd:"" help:"Print the version."`
 }
 

@@ -66,11 +66,12 @@ func (t *Track) Load() (caps []*Capture, problems []Problem) {
 		}
 		c, err := ReadCapture(f)
 		f.Close()
-		if err != nil {
-			problems = append(problems, Problem{s.From, err})
-		}
 		if c == nil {
+			problems = append(problems, Problem{s.From, err})
 			continue
+		}
+		for _, d := range c.Damage {
+			problems = append(problems, Problem{s.From, d})
 		}
 		c.From, c.Cylinder, c.Head = s.From, t.Cylinder, t.Head
 		caps = append(caps, c)

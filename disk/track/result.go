@@ -66,11 +66,11 @@ type Histogram struct {
 
 // RepairReport says what repairs were tried on a track and how far they can be trusted.
 type RepairReport struct {
-	Sectors     int     // sectors repaired
-	Tried       int     // sectors on which it was tried
-	Trials      int     // combinations tried in all
-	Acceptable  int     // of these, how many would have been believed had their CRC fitted
-	FalseChance float64 // chance that any repaired sector is a random match: acceptable trials on failed sectors / 65,536
+	Sectors     int     `json:"sectors-repaired"`  // sectors repaired
+	Tried       int     `json:"sectors-tried"`     // sectors on which it was tried
+	Trials      int     `json:"trials"`            // combinations tried in all
+	Acceptable  int     `json:"acceptable-trials"` // of these, how many would have been believed had their CRC fitted
+	FalseChance float64 `json:"false-chance"`      // chance that any repaired sector is a random match: acceptable trials on failed sectors / 65,536
 }
 
 // Bad is how many sectors are not whole.
@@ -82,4 +82,20 @@ func (r *Result) Bad() int {
 		}
 	}
 	return n
+}
+
+// SumRepairs adds up the repair reports of tracks; nil where none was tried.
+func SumRepairs(results []*Result) *RepairReport {
+	var sum RepairReport
+	for _, r := range results {
+		sum.Sectors += r.Repair.Sectors
+		sum.Tried += r.Repair.Tried
+		sum.Trials += r.Repair.Trials
+		sum.Acceptable += r.Repair.Acceptable
+		sum.FalseChance += r.Repair.FalseChance
+	}
+	if sum.Tried == 0 {
+		return nil
+	}
+	return &sum
 }
