@@ -115,7 +115,7 @@ func Carve(ctx context.Context, data []byte, p progress.Progress) (*Result, erro
 		return res, nil
 	}
 	groups := group(kept)
-	wrapped := wrap(groups, int64(len(data)))
+	groups, wrapped := wrap(groups, int64(len(data)))
 	res.Assumed = append(res.Assumed, describeViews(kept)...)
 	if wrapped != "" {
 		res.Assumed = append(res.Assumed, wrapped)

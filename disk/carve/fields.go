@@ -15,6 +15,7 @@ type found struct {
 	enc     disk.Encoding
 	pos     int // of the identifier's mark
 	behind  int // position after the identifier's CRC
+	limit   int // where the data mark must have come
 	dataPos int // of the data mark, -1 without one
 	id      disk.SectorID
 	mark    byte
@@ -82,6 +83,7 @@ func search(ctx context.Context, v view) (fs []*found, complete bool) {
 		if next < len(fs) {
 			limit = min(limit, fs[next].pos)
 		}
+		f.limit = limit
 		f.attach(limit, w)
 		if f.good {
 			gaps[f.enc][f.dataPos-f.behind]++
@@ -126,7 +128,7 @@ func (f *found) chooseBad(usual int) {
 	}
 	f.status, f.why = disk.Bad, "no data mark behind the identifier"
 	best, bestMark, bestSync, score := -1, byte(0), 0, 0
-	f.v.marks(f.behind, f.v.advance(f.behind, windowBytes), f.enc, func(pos int, mark byte, sync int) bool {
+	f.v.marks(f.behind, f.limit, f.enc, func(pos int, mark byte, sync int) bool {
 		s := sync
 		if usual > 0 && pos-f.behind == usual {
 			s += 4
@@ -235,10 +237,10 @@ func settle(all []*found) (kept []*found, ghosts int) {
 		return cmp.Or(cmp.Compare(a.start, b.start), cmp.Compare(a.rank, b.rank), cmp.Compare(a.enc, b.enc))
 	}
 	slices.SortFunc(all, byPlace)
-	// Sound sectors first. spans holds those kept, by start; no two of them overlap in data.
+	// Sound data fields first, with or without identifier. spans holds those kept, by start; no two overlap in data.
 	var spans []*found
 	for _, f := range all {
-		if !f.good {
+		if !f.good && !f.orphan {
 			continue
 		}
 		if n := len(spans); n > 0 && f.start < spans[n-1].end {
@@ -265,16 +267,13 @@ func settle(all []*found) (kept []*found, ghosts int) {
 	}
 	var weak []*found
 	for _, f := range all {
-		if f.good {
+		if f.good || f.orphan {
 			continue
 		}
 		if s := inside(f.start); s != nil {
 			if f.start >= s.field && !same(s, f) && f.proof >= 3 {
 				ghosts++
 			}
-			continue
-		}
-		if f.orphan && inside(f.start-1) == nil && len(weak) > 0 && same(weak[len(weak)-1], f) {
 			continue
 		}
 		// An identifier alone is 16 bits of CRC: not enough in FM without neighbours, and never without any sync.
@@ -304,16 +303,29 @@ func same(a, b *found) bool {
 // nested looks at sectors inside the damaged data of another. A sector that keeps step with its track (a whole number
 // of sector lengths from others) is real, and the damaged one claims more than it has; others are likely data.
 func nested(fs []*found) (kept []*found, ghosts int) {
+	within := make([]*found, len(fs)) // the damaged sector that fs[i] lies in
 	var outer *found
 	for i, f := range fs {
-		if outer != nil && f.start < outer.end && f.start > outer.field {
-			step, ok := keepsStep(fs, i)
+		if outer != nil && f.start > outer.field && f.start < outer.end {
+			within[i] = outer
+			continue
+		}
+		if f.status == disk.Bad && f.dataPos >= 0 {
+			outer = f
+		}
+	}
+	for i, f := range fs {
+		o := within[i]
+		if o != nil {
+			step, ok := keepsStep(fs, within, i)
+			elsewhere := f.id.Cylinder != o.id.Cylinder || f.id.Head != o.id.Head
 			switch {
-			case ok && !f.orphan:
-				outer.end = f.start // what is behind belongs to f
-			case step == 0 && !f.orphan && (f.id.Cylinder != outer.id.Cylinder || f.id.Head != outer.id.Head):
-				outer.end = f.start
-			case f.orphan || !f.good:
+			case f.orphan && !leads(fs[i+1:], o):
+				ghosts++
+				continue
+			case f.orphan || ok || step == 0 && elsewhere || elsewhere && joins(fs[i+1:], f):
+				o.end = min(o.end, f.start) // what is behind belongs to f
+			case !f.good:
 				ghosts++
 				continue
 			default:
@@ -321,44 +333,61 @@ func nested(fs []*found) (kept []*found, ghosts int) {
 				f.why = "it lies inside the damaged data of another sector and may be part of that data"
 			}
 		}
-		if !f.good && f.dataPos >= 0 && f.status == disk.Bad {
-			outer = f
-		}
 		kept = append(kept, f)
 	}
 	return kept, ghosts
 }
 
-// keepsStep reports whether f = fs[i] is a whole number of sector lengths from sound sectors around it, and that
-// length (0: not known).
-func keepsStep(fs []*found, i int) (step int64, ok bool) {
-	f := fs[i]
-	var dist []int64
-	lo, hi := max(i-12, 0), min(i+13, len(fs))
-	var last *found
-	for _, s := range fs[lo:hi] {
-		if s == f || !s.good || s.enc != f.enc || s.id.SizeCode != f.id.SizeCode {
+// leads reports whether the next identifier is of another track than o: o was cut there, and more of its claimed length
+// is not its own.
+func leads(fs []*found, o *found) bool {
+	for _, f := range fs {
+		if !f.orphan {
+			return f.id.Cylinder != o.id.Cylinder || f.id.Head != o.id.Head
+		}
+	}
+	return false
+}
+
+// joins reports whether the sectors behind f are of its track and none has its name.
+func joins(fs []*found, f *found) bool {
+	for k, s := range fs {
+		if s.orphan {
 			continue
 		}
-		if last != nil && s.start-last.start < 2*int64(len(s.data))+1024 {
-			dist = append(dist, s.start-last.start)
+		if s.id.Cylinder != f.id.Cylinder || s.id.Head != f.id.Head {
+			return k > 0
 		}
-		last = s
+		if s.id == f.id {
+			return false
+		}
+	}
+	return len(fs) > 0
+}
+
+// keepsStep reports whether f = fs[i] is a whole number of sector lengths from sound sectors of its track, and that
+// length (0: not known).
+func keepsStep(fs, within []*found, i int) (step int64, ok bool) {
+	f := fs[i]
+	var like []*found
+	for k := max(i-40, 0); k < min(i+41, len(fs)); k++ {
+		if s := fs[k]; s.good && within[k] == nil && s.enc == f.enc && s.id.SizeCode == f.id.SizeCode &&
+			s.id.Cylinder == f.id.Cylinder && s.id.Head == f.id.Head {
+			like = append(like, s)
+		}
+	}
+	var dist []int64
+	for k := 1; k < len(like); k++ {
+		dist = append(dist, like[k].start-like[k-1].start)
 	}
 	if len(dist) == 0 {
 		return 0, false
 	}
 	slices.Sort(dist)
-	step = dist[len(dist)/2]
-	for _, s := range fs[lo:hi] {
-		if s == f || !s.good || s.enc != f.enc || s.id.SizeCode != f.id.SizeCode {
-			continue
-		}
-		d := f.start - s.start
-		if d < 0 {
-			d = -d
-		}
-		if r := d % step; d <= 12*step && d >= step-2 && (r <= 2 || r >= step-2) {
+	step = dist[0] // the nearest two of a track are neighbours
+	for _, s := range like {
+		d := max(f.start-s.start, s.start-f.start)
+		if r := d % step; d <= 40*step && d >= step-2 && (r <= 2 || r >= step-2) {
 			return step, true
 		}
 	}

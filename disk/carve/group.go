@@ -22,6 +22,8 @@ type run struct {
 // frame is where one revolution lies in the file: positions in the units of the view.
 type frame struct {
 	known      bool
+	loose      bool // by some bytes, within a gap
+	ambiguous  bool
 	start, end int
 }
 
@@ -41,6 +43,7 @@ func group(fs []*found) []*run {
 	runs = splitLong(runs)
 	for _, r := range runs {
 		r.vote()
+		r.doubtStrangers(usual)
 	}
 	return runs
 }
@@ -74,14 +77,7 @@ func (r *run) last() *found {
 func (r *run) breaks(fs []*found, i int, usual int64) bool {
 	f := fs[i]
 	if f.orphan {
-		// An orphan goes with the identifiers nearer to it.
-		before := f.start - r.fs[len(r.fs)-1].end
-		for _, n := range fs[i+1:] {
-			if !n.orphan {
-				return n.start-f.end < before && r.differs(n)
-			}
-		}
-		return false
+		return r.passesOn(fs, i)
 	}
 	last := r.last()
 	if last.orphan {
@@ -127,6 +123,71 @@ func (r *run) breaks(fs []*found, i int, usual int64) bool {
 		return again >= 1 && k > 0
 	}
 	return false
+}
+
+// doubtStrangers calls sectors doubtful whose length is not that of their track and that stand where a lost sector's
+// data would be: not at the usual distance from the sector before or behind.
+func (r *run) doubtStrangers(usual int64) {
+	n := map[uint8]int{}
+	total := 0
+	for _, f := range r.fs {
+		if f.good {
+			n[f.id.SizeCode]++
+			total++
+		}
+	}
+	for i, f := range r.fs {
+		if !f.good || total < 4 || n[f.id.SizeCode]*4 > total || i == 0 && i+1 == len(r.fs) {
+			continue
+		}
+		near := func(d int64) bool { return d >= 0 && d <= usual+8 }
+		if i > 0 && near(f.start-r.fs[i-1].end) || i+1 < len(r.fs) && near(r.fs[i+1].start-f.end) {
+			continue
+		}
+		f.good, f.status = false, disk.Doubtful
+		f.why = "its length is not that of its track and it stands where a lost sector's data would be"
+	}
+}
+
+// passesOn reports whether fs[i], a data field without identifier, belongs to the track behind it: it then is what the
+// start of that track's dump holds of a sector whose identifier is at the end of it.
+func (r *run) passesOn(fs []*found, i int) bool {
+	f, last := fs[i], r.fs[len(r.fs)-1]
+	for _, n := range fs[i+1:] {
+		if n.orphan {
+			continue
+		}
+		if !r.differs(n) {
+			return false
+		}
+		if last.good {
+			return n.start-f.end < f.start-last.end
+		}
+		return !r.inStep(f)
+	}
+	return false
+}
+
+// inStep reports whether a data field is a whole number of sector lengths from those of the run.
+func (r *run) inStep(f *found) bool {
+	var at []int
+	for _, s := range r.fs {
+		if s.good && s.v == f.v && len(s.data) == len(f.data) {
+			at = append(at, s.dataPos)
+		}
+	}
+	if len(at) < 2 {
+		return false
+	}
+	step := at[1] - at[0]
+	for k := 2; k < len(at); k++ {
+		step = min(step, at[k]-at[k-1])
+	}
+	if step <= 0 {
+		return false
+	}
+	d := (f.dataPos - at[len(at)-1]) % step
+	return d <= 2 || d >= step-2
 }
 
 // differs reports whether an identifier is not of r's track.

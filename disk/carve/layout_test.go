@@ -176,7 +176,7 @@ func cells(enc disk.Encoding, t []byte, twice bool) []byte {
 		switch {
 		case enc == disk.MFM && i+3 < len(t) && t[i] == 0xA1 && t[i+1] == 0xA1 && t[i+2] == 0xA1 && t[i-1] == 0 && t[i-9] == 0:
 			marks[i], marks[i+1], marks[i+2] = true, true, true
-		case enc == disk.FM && (t[i] == 0xFE || t[i]&0xFC == 0xF8) && t[i-1] == 0 && t[i-5] == 0 && t[i-6] != 0:
+		case enc == disk.FM && (t[i] == 0xFE || t[i]&0xFC == 0xF8) && t[i-1] == 0 && t[i-6] == 0 && t[i-7] != 0:
 			marks[i] = true
 		}
 	}

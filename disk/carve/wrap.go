@@ -22,7 +22,9 @@ const leadBytes = 8400
 type cut struct {
 	r             *run
 	start, length int
-	step          int // units of a track byte
+	step          int  // units of a track byte
+	loose         bool // start may be some bytes off, within a gap
+	field         []byte
 }
 
 // wrap finds the sectors that run past the end of a track's dump and go on at its start.
@@ -32,8 +34,93 @@ type cut struct {
 // w only, or by chance for one in 65,536 others. The length of the revolution does not depend on w. It is believed
 // where two tracks give the same, or where it is a usual length, or where it fits the file: tracks following each
 // other without a byte between, from its first byte or to its last.
-func wrap(runs []*run, size int64) string {
+func wrap(runs []*run, size int64) ([]*run, string) {
+	torn := tear(runs)
+	runs, note := wrapAll(runs, size)
+	for _, t := range torn {
+		t.mend(runs)
+	}
+	return runs, note
+}
+
+// tear parts pairs at the border of two dumps whose distance is not the usual one: the identifier may be the last of
+// one dump and the data the first of the next.
+func tear(runs []*run) (torn []tearing) {
+	type kind struct {
+		enc  disk.Encoding
+		step int
+	}
+	gaps, total := map[kind]map[int]int{}, map[kind]int{}
+	of := func(f *found) kind { return kind{f.enc, f.v.advance(0, 1)} }
+	for _, r := range runs {
+		for _, f := range r.fs {
+			if k := of(f); f.good {
+				if gaps[k] == nil {
+					gaps[k] = map[int]int{}
+				}
+				gaps[k][f.dataPos-f.behind]++
+				total[k]++
+			}
+		}
+	}
+	for i := 0; i+1 < len(runs); i++ {
+		r, next := runs[i], runs[i+1]
+		f := r.fs[len(r.fs)-1]
+		if _, ok := f.v.(*byteView); !ok || !f.good || next.fs[0].v != f.v {
+			continue
+		}
+		k := of(f)
+		usual := common(gaps[k])
+		d := f.dataPos - f.behind - usual
+		if total[k] < 8 || gaps[k][usual]*10 < total[k]*9 || d >= -4*k.step && d <= 4*k.step {
+			continue
+		}
+		id, data := *f, *f
+		id.loseData()
+		data.pos, data.behind, data.start = f.dataPos, f.dataPos, f.field
+		data.id = disk.SectorID{SizeCode: f.id.SizeCode}
+		data.orphan, data.good, data.status, data.why = true, false, disk.Doubtful, "the identifier is lost"
+		torn = append(torn, tearing{f, &id, &data})
+		r.fs = append(slices.Clone(r.fs[:len(r.fs)-1]), &id)
+		next.fs = append([]*found{&data}, next.fs...)
+	}
+	return torn
+}
+
+// tearing is a pair that tear has parted.
+type tearing struct{ pair, id, data *found }
+
+// mend puts a pair together again where neither half has found a better partner.
+func (t tearing) mend(runs []*run) {
+	var at *run
+	alone := false
+	for _, r := range runs {
+		if slices.Contains(r.fs, t.id) {
+			at = r
+		}
+		alone = alone || slices.Contains(r.fs, t.data)
+	}
+	if at == nil || !alone {
+		return
+	}
+	at.fs[slices.Index(at.fs, t.id)] = t.pair
+	for _, r := range runs {
+		r.fs = slices.DeleteFunc(r.fs, func(f *found) bool { return f == t.data })
+	}
+}
+
+// loseData makes f an identifier without data.
+func (f *found) loseData() {
+	f.good, f.status, f.data, f.mark, f.dataPos, f.whole = false, disk.Bad, nil, 0, -1, false
+	f.why = "no data mark behind the identifier"
+	f.end = f.v.offset(f.behind)
+}
+
+// wrapAll settles the frames and carves again what they change; it gives back the tracks, parted anew where the frames
+// ask for it.
+func wrapAll(runs []*run, size int64) ([]*run, string) {
 	var cuts []cut
+	open := 0 // tracks whose last sector could go on at the start
 	for i, r := range runs {
 		v, ok := r.fs[0].v.(*byteView)
 		if !ok || r.fs[0].orphan && len(r.fs) < 2 {
@@ -41,28 +128,60 @@ func wrap(runs []*run, size int64) string {
 		}
 		lo := 0
 		if i > 0 && runs[i-1].fs[0].v == r.fs[0].v {
-			prev := runs[i-1].fs
-			lo = prev[len(prev)-1].pos
+			prev := runs[i-1].fs[len(runs[i-1].fs)-1]
+			if lo = prev.pos; prev.dataPos >= 0 {
+				lo = prev.dataPos
+			}
+			if prev.good {
+				lo = v.advance(prev.dataPos, len(prev.data)+3)
+			}
 		}
+		if last := r.fs[len(r.fs)-1]; last.good || last.orphan {
+			continue
+		}
+		open++
 		cuts = append(cuts, r.cuts(v, lo)...)
 	}
 	solved := 0
-	if n, ok := believed(cuts, runs, size); ok {
-		for _, c := range cuts {
-			if c.length/c.step == n && !c.r.frame.known {
-				c.r.frame = frame{true, c.start, c.start + c.length}
-			}
-		}
-		spread(runs, n)
+	if n := alike(runs); n > 0 {
+		runs = frames(runs, n)
 		for _, r := range runs {
 			if r.frame.known {
 				solved += r.again()
 			}
 		}
-		if solved > 0 {
-			return fmt.Sprintf("%d sector(s) run past the end of their track's dump and go on at its start; a revolution is %d bytes", solved, n)
+		return runs, fmt.Sprintf("all tracks are cut between an identifier and its data, which goes on at the start of the same track's %d bytes (%d sectors)", n, solved)
+	}
+	if n, ok := believed(cuts, runs, open, size); ok {
+		fields := map[*run][]byte{}
+		for _, c := range cuts {
+			if c.length/c.step != n {
+				continue
+			}
+			if fr := &c.r.frame; !fr.known {
+				*fr = frame{known: true, loose: c.loose, start: c.start, end: c.start + c.length}
+				fields[c.r] = c.field
+			} else if fr.start != c.start && !bytes.Equal(fields[c.r], c.field) { // right by chance in two ways
+				fr.loose, fr.ambiguous = true, true
+			}
 		}
-		return ""
+		runs = frames(runs, n)
+		for _, r := range runs {
+			r.splitIdentifier(n)
+		}
+		for _, r := range runs {
+			if !r.frame.known {
+				continue
+			}
+			solved += r.again()
+			if r.frame.ambiguous {
+				r.doubtCrossing("the CRC is right, but so it is for another start of its track's dump")
+			}
+		}
+		if solved > 0 {
+			return runs, fmt.Sprintf("%d sector(s) run past the end of their track's dump and go on at its start; a revolution is %d bytes", solved, n)
+		}
+		return runs, ""
 	}
 	// Nothing proves the length: what fits is used and called doubtful.
 	for _, c := range cuts {
@@ -70,28 +189,34 @@ func wrap(runs []*run, size int64) string {
 			continue
 		}
 		keep := c.r.fs
-		c.r.frame = frame{true, c.start, c.start + c.length}
+		c.r.frame = frame{known: true, start: c.start, end: c.start + c.length}
 		if c.r.again() == 0 {
 			c.r.fs, c.r.frame = keep, frame{}
 			continue
 		}
-		for _, f := range c.r.fs {
-			if f.crosses {
-				f.good, f.status = false, disk.Doubtful
-				f.why = "it is put together from the end and the start of its track's dump; the CRC is right, but nothing else shows where the track starts"
-				solved++
-			}
-		}
+		solved += c.r.doubtCrossing("the CRC is right, but nothing else shows where the track starts")
 		c.r.frame = frame{}
 	}
 	if solved > 0 {
-		return fmt.Sprintf("%d sector(s) may run past the end of their track's dump and go on at its start; nothing proves it, they are doubtful", solved)
+		return runs, fmt.Sprintf("%d sector(s) may run past the end of their track's dump and go on at its start; nothing proves it, they are doubtful", solved)
 	}
-	return ""
+	return runs, ""
+}
+
+// doubtCrossing calls the sectors that go on at the start of the dump doubtful, and says how many they are.
+func (r *run) doubtCrossing(why string) (n int) {
+	for _, f := range r.fs {
+		if f.crosses {
+			f.good, f.status = false, disk.Doubtful
+			f.why = "it is put together from the end and the start of its track's dump; " + why
+			n++
+		}
+	}
+	return n
 }
 
 // believed is the length of a revolution, in track bytes, that the cuts agree on.
-func believed(cuts []cut, runs []*run, size int64) (int, bool) {
+func believed(cuts []cut, runs []*run, open int, size int64) (int, bool) {
 	tracks := map[int]map[*run]bool{}
 	for _, c := range cuts {
 		n := c.length / c.step
@@ -117,7 +242,8 @@ func believed(cuts []cut, runs []*run, size int64) (int, bool) {
 		return 0, false
 	}
 	n := lengths[0]
-	if len(tracks[n]) >= 2 || slices.Contains(usualBytes, n) {
+	// By chance one damaged sector in fifty or so has such a continuation: where it is the rule, it is none.
+	if len(tracks[n])*2 > open && (len(tracks[n]) >= 2 || slices.Contains(usualBytes, n)) {
 		return n, true
 	}
 	for _, n := range lengths {
@@ -134,43 +260,115 @@ func believed(cuts []cut, runs []*run, size int64) (int, bool) {
 	return 0, false
 }
 
-// spread gives frames to tracks without a cut sector, where the tracks with one stand at a constant distance.
-func spread(runs []*run, n int) {
-	pitch := 0
-	var known []int
-	for i, r := range runs {
-		if r.frame.known {
-			known = append(known, i)
+// frames finds the frames of all tracks where those that are exact stand at a constant distance, and parts the finds
+// anew by them: an identifier at the end of one dump must not be paired with the data at the start of the next. n is
+// the length of a revolution in track bytes.
+func frames(runs []*run, n int) []*run {
+	var exact []*run
+	for _, r := range runs {
+		if r.frame.known && !r.frame.loose {
+			exact = append(exact, r)
 		}
 	}
-	for k := 1; k < len(known); k++ {
-		a, b := runs[known[k-1]], runs[known[k]]
-		if a.fs[0].v != b.fs[0].v {
-			continue
-		}
-		d := b.frame.start - a.frame.start
-		if m := known[k] - known[k-1]; d%m == 0 {
-			if pitch != 0 && pitch != d/m {
-				return
-			}
-			pitch = d / m
-		} else {
-			return
-		}
-	}
+	pitch := pitchOf(runs, exact)
 	if pitch == 0 {
-		return
+		return runs
 	}
-	for i, r := range runs {
-		if r.frame.known || r.fs[0].v != runs[known[0]].fs[0].v {
-			continue
-		}
-		step := r.fs[0].v.(*byteView).step
-		start := runs[known[0]].frame.start + (i-known[0])*pitch
-		if first := r.fs[0].pos; start >= 0 && start <= first && first < start+n*step {
-			r.frame = frame{true, start, start + n*step}
+	v := exact[0].fs[0].v
+	base := exact[0].frame.start
+	base %= pitch
+	length := n * v.advance(0, 1)
+	var out []*run
+	at := map[int]*run{}
+	for _, r := range runs {
+		for _, f := range r.fs {
+			k := -1
+			if f.v == v && f.pos >= base && (f.pos-base)%pitch < length {
+				k = (f.pos - base) / pitch
+			}
+			if k < 0 { // outside all frames, or in another view
+				if len(out) == 0 || len(out[len(out)-1].fs) > 0 && out[len(out)-1].fs[0].v != f.v {
+					out = append(out, &run{})
+				}
+				out[len(out)-1].fs = append(out[len(out)-1].fs, f)
+				continue
+			}
+			if at[k] == nil {
+				start := base + k*pitch
+				at[k] = &run{frame: frame{known: true, start: start, end: start + length}}
+				out = append(out, at[k])
+			}
+			at[k].fs = append(at[k].fs, f)
 		}
 	}
+	for _, r := range out {
+		r.vote()
+	}
+	return out
+}
+
+// pitchOf is the distance of one dump's start to the next, 0 where there is no constant one: it divides all distances
+// of exact starts, is no shorter than a revolution, and gives as many tracks between them as there are.
+func pitchOf(runs, exact []*run) int {
+	if len(exact) < 2 {
+		return 0
+	}
+	all := 0
+	for k := 1; k < len(exact); k++ {
+		a, b := exact[k-1], exact[k]
+		d := b.frame.start - a.frame.start
+		if a.fs[0].v != b.fs[0].v || d <= 0 {
+			return 0
+		}
+		for all, d = d, all; d != 0; all, d = d, all%d { // the greatest common divisor
+		}
+	}
+	length := exact[0].frame.end - exact[0].frame.start
+	for j := all / length; j >= 1; j-- {
+		p := all / j
+		ok := all%j == 0
+		for k := 1; k < len(exact) && ok; k++ {
+			a, b := exact[k-1], exact[k]
+			ok = (b.frame.start-a.frame.start)/p == slices.Index(runs, b)-slices.Index(runs, a)
+		}
+		if ok {
+			return p
+		}
+	}
+	return 0
+}
+
+// alike handles dumps without a byte between the tracks, all cut alike between an identifier and its data field: the
+// file then begins with a data field and ends with an identifier, and every pair across a border would be wrong.
+func alike(runs []*run) int {
+	if len(runs) < 2 {
+		return 0
+	}
+	first, last := runs[0].fs[0], runs[len(runs)-1].fs[len(runs[len(runs)-1].fs)-1]
+	v, ok := first.v.(*byteView)
+	if !ok || !first.orphan || last.orphan || last.dataPos >= 0 || last.v != first.v {
+		return 0
+	}
+	length, gap := 0, 0
+	for k := 1; k < len(runs); k++ {
+		a, b := runs[k-1].fs[len(runs[k-1].fs)-1], runs[k].fs[len(runs[k].fs)-1]
+		if d := b.pos - a.pos; length != 0 && d != length || d <= 0 {
+			return 0
+		} else {
+			length = d
+		}
+		if a.good {
+			gap = a.dataPos - a.behind
+		}
+	}
+	if last.behind+gap-first.dataPos != length*len(runs) {
+		return 0
+	}
+	for k, r := range runs {
+		start := max(first.dataPos-2*v.step, 0) + k*length
+		r.frame = frame{known: true, start: start, end: start + length}
+	}
+	return length / v.step
 }
 
 // cuts lists how the last sector of r could go on at the start of its dump; lo is the first position that can belong
@@ -205,12 +403,11 @@ func (r *run) cutBetween(v *byteView, lo int, first, last *found) []cut {
 	}
 	// behind + gap = dataPos + length; where in between the cut lies does not matter to the data.
 	length := last.behind + gap - first.dataPos
-	for start := first.dataPos; start >= lo && start > first.dataPos-gap; start -= v.step {
-		if start+length >= last.behind {
-			return []cut{{r, start, length, v.step}}
-		}
+	start := max(first.dataPos-gap, lo)
+	if start > first.dataPos || start+length < last.behind {
+		return nil
 	}
-	return nil
+	return []cut{{r, start, length, v.step, true, nil}}
 }
 
 // cutInData: the data field itself is cut.
@@ -244,11 +441,47 @@ func (r *run) cutInData(v *byteView, lo int, last *found) []cut {
 				c = crcByte(c, v.d[p])
 			}
 			if c == 0 {
-				out = append(out, cut{r, start, last.dataPos + need*step - end, step})
+				rest := make([]byte, w)
+				v.read(start, rest)
+				out = append(out, cut{r, start, last.dataPos + need*step - end, step, false, append(slices.Clone(head[:need-w]), rest...)})
 			}
 		}
 	}
 	return out
+}
+
+// splitIdentifier finds the start of a dump that is cut inside an identifier: its first bytes are at the end of the
+// dump, the rest and the data field at the start. The length of a revolution is known from other tracks; the distance
+// from identifier to data field from other sectors.
+func (r *run) splitIdentifier(n int) {
+	first, last := r.fs[0], r.fs[len(r.fs)-1]
+	v, ok := first.v.(*byteView)
+	if !ok || r.frame.known || !first.orphan {
+		return
+	}
+	gap := 0
+	for _, f := range r.fs {
+		if f.good && f.enc == first.enc {
+			gap = f.dataPos - f.behind
+		}
+	}
+	length := n * v.step
+	mark := first.dataPos - gap - 7*v.step + length
+	if gap == 0 || mark < last.pos {
+		return
+	}
+	for j := 1; j < 7; j++ {
+		end := mark + j*v.step
+		start := end - length
+		var id [7]byte
+		if start < 0 || v.read(mark, id[:j]) < j || v.read(start, id[j:]) < 7-j {
+			continue
+		}
+		if id[0] == 0xFE && crcBytes(preset(first.enc), id[:]) == 0 {
+			r.frame = frame{known: true, start: start, end: end}
+			return
+		}
+	}
 }
 
 // firstMark is the position of the first mark of the run.
@@ -324,6 +557,11 @@ func (r *run) again() int {
 	}
 	// What the ring does not show stays as it was found; what it shows inside other data does not come in.
 	merged := slices.Clone(r.fs)
+	for _, f := range merged {
+		if f.good && !f.orphan && f.v.advance(f.dataPos, 3+len(f.data)) > fr.end {
+			f.loseData()
+		}
+	}
 	for _, f := range kept {
 		i := slices.IndexFunc(merged, func(o *found) bool { return o.pos == f.pos && o.id == f.id && o.orphan == f.orphan })
 		switch {
