@@ -36,25 +36,30 @@ type basicProgram struct {
 }
 
 // basicStart tells the two forms apart and says where their first line is.
-func basicStart(data []byte) (p basicProgram, bits int, form string, ok bool) {
+func basicStart(data []byte) (p basicProgram, head tapeHead, ok bool) {
 	if len(data) >= 1 && data[0] == diskMark {
-		return basicProgram{kind: BASICDisk, start: 1}, 8, "", true
+		return basicProgram{kind: BASICDisk, start: 1}, tapeHead{bits: 8}, true
 	}
-	start, bits, form := tapeStart(data)
+	head = tapeStart(data)
 	mark := []byte{tapeMark, tapeMark, tapeMark}
-	if !bytes.HasPrefix(data[min(start, len(data)):], mark) || len(data) < start+4 {
-		return p, 0, "", false
+	if !bytes.HasPrefix(data[min(head.start, len(data)):], mark) || len(data) < head.start+4 {
+		return p, head, false
 	}
-	name := data[start+3 : start+4]
-	return basicProgram{kind: BASICTape, start: start + 4, name: printable(name)}, bits + 24, form, true
+	name := data[head.start+3 : head.start+4]
+	head.bits += 24
+	return basicProgram{kind: BASICTape, start: head.start + 4, name: printable(name)}, head, true
 }
 
 // inspectBASIC walks data as a tokenised program.
 func inspectBASIC(data []byte) (*builder, *basicProgram) {
-	p, bits, form, ok := basicStart(data)
-	b := &builder{r: Report{Kind: p.kind, Form: form, Name: p.name}, bits: bits}
+	p, head, ok := basicStart(data)
+	b := &builder{r: Report{Kind: p.kind, Form: head.form, Name: p.name}, bits: head.bits}
 	if !ok {
+		b.bits = 0
 		return b, nil
+	}
+	if head.fault != "" {
+		b.fault(BadRecord, head.at, "%s", head.fault)
 	}
 	p.vote(data)
 	b.walkBASIC(data, &p)
@@ -174,6 +179,12 @@ func (b *builder) walkBASIC(data []byte, p *basicProgram) {
 		p.lines = append(p.lines, line)
 		pos = next
 	}
+	if len(p.lines) > 0 {
+		b.bits -= 16 // the first link that agrees sets the base, and proves nothing
+	}
+	if p.base < 0x4000 {
+		b.bits -= 8 // no RAM there in the class
+	}
 	if wrong > 0 {
 		b.note("%d of %d links disagree with the line ends; loading repairs them", wrong, len(p.lines))
 	}
@@ -204,15 +215,21 @@ func lineName(data []byte, pos int) string {
 	return fmt.Sprintf("line %d", le16(data[pos+2:]))
 }
 
-// textEvidence weighs the text of one line: noise has control characters and unknown tokens, a program has not.
+// textEvidence weighs the text of one line: three quarters of a program are plain characters, of noise a third; noise
+// has control characters and bytes above the tokens, a program has not.
 func textEvidence(text []byte) int {
-	bits := min(len(text)/5, 24)
+	plain, high, odd := 0, 0, 0
 	for _, c := range text {
-		if c < 0x20 && c != '\n' || c >= 0xFC {
-			bits -= 10
+		switch {
+		case c < 0x20 && c != '\n' || c >= 0xFC:
+			odd++
+		case c >= 0x80:
+			high++
+		default:
+			plain++
 		}
 	}
-	return max(bits, -200)
+	return max(min(max(len(text)/8, plain-high), 24)-10*odd, -200)
 }
 
 // ParseBASIC reads the lines of a tokenised program of either form, and what is wrong with it.

@@ -102,6 +102,8 @@ type hexState struct {
 	records int // S1, S2 and S3 records
 	kinds   map[byte]int
 	entry01 *int
+	expect  int64 // S-records: the address after the last data record
+	last    byte  // and its type
 }
 
 // inspectHexLines walks data line by line. A line that is damaged is reported and used as far as it can be read, so

@@ -21,13 +21,16 @@ var forms = []form{
 // possible says by the first bytes alone whether a form needs a look, so that 100,000 files are not read eight times.
 func (f form) possible(data []byte) bool {
 	c := data[0]
+	if len(data) > 2 && data[1]|data[2] == 0 {
+		c = 0 // may be a leader whose first byte is damaged
+	}
 	switch f.kind {
 	case LoadModule:
-		return c >= 1 && c <= recLast
+		return data[0] >= 1 && data[0] <= recLast
 	case MachineTape:
-		return c == 0 || c == syncByte || c == tapeHeader
+		return c == 0 || c == syncByte || data[0] == tapeHeader
 	case BASICDisk:
-		return c == 0 || c == syncByte || c == tapeMark || c == diskMark
+		return c == 0 || c == syncByte || data[0] == tapeMark || data[0] == diskMark
 	}
 	return true
 }
@@ -51,6 +54,9 @@ func inspectWith(data []byte, hooks []Recognizer) *Report {
 				best = b
 			}
 		}
+	}
+	if best == nil {
+		best = rescue(data)
 	}
 	if best == nil || !best.certain() {
 		for _, hook := range hooks {
@@ -78,7 +84,7 @@ func (b *builder) unknownNotes(data []byte) {
 	if v, same := allSame(data); same {
 		b.note("every byte is %02Xh, as on a blank or erased medium", v)
 	}
-	if start, _, _ := tapeStart(data); start > 1 || len(data) > 0 && data[0] == syncByte {
+	if tapeStart(data).start > 1 || len(data) > 0 && data[0] == syncByte {
 		b.note("begins like a tape stream (leader, sync A5h), but with no block form that is known")
 	}
 }

@@ -1,6 +1,7 @@
 package program
 
 import (
+	"bytes"
 	"fmt"
 	"strings"
 )
@@ -15,33 +16,55 @@ const (
 	tapeNameLen = 6
 )
 
+// tapeHead is what stands before the blocks of an archived tape stream.
+type tapeHead struct {
+	start int // offset of the first block byte
+	bits  int // evidence in what was skipped
+	form  string
+	fault string // what is wrong with it
+	at    int    // offset of that
+}
+
 // tapeStart finds where the blocks of an archived tape stream begin: after leader and sync, after the sync alone, or at
-// once. bits is the evidence in what was skipped.
-func tapeStart(data []byte) (start, bits int, form string) {
+// once. One wrong byte in the leader or in place of the sync is accepted and reported.
+func tapeStart(data []byte) tapeHead {
+	bare := tapeHead{form: "bare, from the first block byte"}
 	n := 0
-	for n < len(data) && data[n] == 0 {
+	for n < len(data) && n <= 1<<16 && data[n] == 0 {
 		n++
 	}
 	switch {
-	case n >= len(data) || data[n] != syncByte || n > 1<<16:
-		return 0, 0, "bare, from the first block byte"
-	case n == 0:
-		return 1, 8, "with sync"
-	default:
-		return n + 1, 8 + min(n, 16), fmt.Sprintf("with a leader of %d bytes and sync", n)
+	case n >= len(data) || n > 1<<16 || n == 0 && (len(data) < 3 || data[1]|data[2] != 0) && data[0] != syncByte:
+		return bare
+	case data[n] == syncByte && n == 0:
+		return tapeHead{start: 1, bits: 8, form: "with sync"}
+	case data[n] == syncByte:
+		return tapeHead{start: n + 1, bits: 8 + min(n, 16), form: fmt.Sprintf("with a leader of %d bytes and sync", n)}
 	}
+	if i := bytes.IndexByte(data[n:min(len(data), leaderBytes*2)], syncByte); n+i >= 16 && i > 0 && bytes.Count(data[n:n+i], []byte{0}) >= i-2 {
+		return tapeHead{n + i + 1, 24, fmt.Sprintf("with a leader of %d bytes and sync", n+i),
+			fmt.Sprintf("byte %02Xh in the leader, 00h expected; harmless on the machine, but a sign of a bad reading", data[n]), n}
+	}
+	if rest := data[n+1:]; n >= 8 && len(rest) > 8 && (rest[0] == tapeHeader && rest[7] == tapeBlock || bytes.HasPrefix(rest, []byte{tapeMark, tapeMark, tapeMark})) {
+		return tapeHead{n + 1, 8, fmt.Sprintf("with a leader of %d bytes and sync", n),
+			fmt.Sprintf("byte %02Xh where the sync A5h is expected; a machine would not find the program", data[n]), n}
+	}
+	return bare
 }
 
 // inspectTape walks data as a machine-code tape. emit, if not nil, gets the data of every block that is all there.
 func inspectTape(data []byte, emit func(address int, body []byte)) *builder {
 	b := &builder{r: Report{Kind: MachineTape}}
-	start, bits, form := tapeStart(data)
-	b.r.Form = form
-	pos := start
+	head := tapeStart(data)
+	b.r.Form = head.form
+	pos := head.start
 	if pos >= len(data) || data[pos] != tapeHeader {
 		return b
 	}
-	b.bits += bits + 8
+	b.bits += head.bits + 8
+	if head.fault != "" {
+		b.fault(BadRecord, head.at, "%s", head.fault)
+	}
 	if len(data) < pos+1+tapeNameLen {
 		b.bits = 0
 		return b

@@ -61,7 +61,7 @@ func inspectModule(data []byte, emit func(address int, body []byte)) *builder {
 	if len(data) < 4 || data[0] > recLast || data[0] == 0 {
 		return b
 	}
-	if moduleFirst(data[0]) {
+	if moduleFirst(data[0]) && data[0] != recData { // a data record is weighed below
 		b.bits += 4
 	}
 	pos, expect, entryAt := 0, -1, 0
