@@ -222,7 +222,7 @@ type claim struct {
 }
 
 // Kinds is every kind of volume there is. A new kind is one file and one line here.
-var Kinds = []*Kind{granuleKind}
+var Kinds = []*Kind{granuleKind, fat12Kind, extentKind}
 
 // KindOf finds a kind by its name.
 func KindOf(name string) (*Kind, error) {

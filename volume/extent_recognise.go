@@ -1,0 +1,361 @@
+package volume
+
+import (
+	"bytes"
+	"fmt"
+	"slices"
+
+	"remanence/disk"
+)
+
+// extentClaims tries the parameter blocks that are known for an image of this length; where none explains the
+// directory, it works one out.
+func extentClaims(data []byte, o *Options) []claim {
+	if len(data) < 16384 {
+		return nil
+	}
+	known := append(slices.Clone(o.ParameterSets), eightInch)
+	if o.Parameters != nil {
+		known = []*Parameters{o.Parameters}
+	}
+	var out []claim
+	best := 0
+	for _, p := range known {
+		if p.Validate() != nil || o.Recording != nil && !p.fitsRecording(o.Recording) {
+			continue
+		}
+		if n := p.imageBytes(); n != len(data) && (o.Parameters == nil || n < len(data)) {
+			continue
+		}
+		ev := extentEvidence(p, data)
+		score := ev.score()
+		why := fmt.Sprintf("Parameter block %s: %s.", p.Name, ev)
+		switch {
+		case o.Parameters != nil:
+			score, why = max(score, 1), fmt.Sprintf("Parameter block %s as asked for: %s.", p.Name, ev)
+		case ev.entries == 0 && ev.wrong == 0 && blankVolume(p, data):
+			score = 12
+			why = fmt.Sprintf("Parameter block %s: the length fits, and the directory is empty (E5h throughout).", p.Name)
+		case o.Kind == "extent" && score <= 0 && ev.entries > 0:
+			score = 1
+		}
+		if score > 0 {
+			best = max(best, score)
+			out = append(out, claim{score, openExtent(data, o, p, []string{why, p.String() + "."})})
+		}
+	}
+	if o.Parameters != nil || best >= 40 {
+		return out
+	}
+	for _, g := range guessParameters(data, o) {
+		if s := g.ev.score() - 5; s > best {
+			best = s
+			out = append(out, claim{s, openExtent(data, o, g.p, g.said)})
+		}
+	}
+	return out
+}
+
+// blankVolume reports whether the directory holds nothing but the filler of a fresh disk.
+func blankVolume(p *Parameters, data []byte) bool {
+	v := extentOn(p, &disk.Image{Geometry: p.geometry(disk.FM), Data: data})
+	for i := 0; i <= p.DRM; i++ {
+		if e := v.entry(i); len(bytes.Trim(e, "\xE5")) > 0 {
+			return false
+		}
+	}
+	return true
+}
+
+func openExtent(data []byte, o *Options, p *Parameters, said []string) func() (Volume, []string, error) {
+	return func() (Volume, []string, error) {
+		if err := p.Validate(); err != nil {
+			return nil, said, fmt.Errorf("parameter block %s: %w", p.Name, err)
+		}
+		enc, name := disk.MFM, ""
+		if p.SectorSize == 128 {
+			enc = disk.FM
+		}
+		if r := o.extentRecording(p); r != nil {
+			enc, name = r.Track.Encoding, r.Name
+		}
+		im, err := disk.ImageOf(name, p.geometry(enc), data)
+		if err != nil {
+			return nil, said, err
+		}
+		if o.Sidecar != nil {
+			if err := im.Apply(o.Sidecar); err != nil {
+				return nil, said, err
+			}
+		}
+		if p.Inverted {
+			im.Data = slices.Clone(im.Data)
+			invert(im.Data)
+		}
+		v := extentOn(p, im)
+		v.trunc = len(data) < p.imageBytes()
+		return v, said, nil
+	}
+}
+
+// extentRecording finds the recording that a parameter block is for.
+func (o *Options) extentRecording(p *Parameters) *disk.Recording {
+	if o.Recording != nil {
+		return o.Recording
+	}
+	for _, r := range o.Recordings {
+		if p.fitsRecording(r.With(p.Cylinders, p.Sides)) && slices.Contains(append(r.SideChoices, r.Sides), p.Sides) &&
+			slices.Contains(append(r.CylinderChoices, r.Cylinders), p.Cylinders) {
+			return r
+		}
+	}
+	return nil
+}
+
+// evidence is how well a directory agrees with a parameter block.
+type evidence struct {
+	entries  int // look like entries, and their blocks agree with their records
+	wrong    int // in use, but impossible
+	disagree int // of the possible ones: blocks do not agree with records, lead outside, or are taken twice
+	lowest   int // lowest block that a file holds
+}
+
+func (e evidence) score() int { return 10*e.entries - 15*e.wrong - 12*e.disagree }
+
+func (e evidence) String() string {
+	s := fmt.Sprintf("%d entries agree with it", e.entries)
+	if e.disagree+e.wrong > 0 {
+		s += fmt.Sprintf(", %d do not", e.disagree+e.wrong)
+	}
+	return s
+}
+
+// plausible reports whether 32 bytes may be an entry of a file: user, name, extent and record count.
+func plausibleEntry(e dirEntry) bool {
+	if e[0] >= 32 || e[12] > 31 || e[14] > 63 || e[1] == ' ' {
+		return false
+	}
+	odd := 0
+	for _, c := range e[1:12] {
+		c &= 0x7F
+		if c < ' ' || c == 0x7F {
+			return false
+		}
+		if c >= 'a' && c <= 'z' {
+			odd++
+		}
+	}
+	return odd <= 2
+}
+
+// extentEvidence reads the directory as p says it lies.
+func extentEvidence(p *Parameters, data []byte) evidence {
+	if n := p.imageBytes(); len(data) < n {
+		data = append(slices.Clone(data), make([]byte, n-len(data))...)
+	}
+	if p.Inverted {
+		data = slices.Clone(data)
+		invert(data)
+	}
+	v := extentOn(p, &disk.Image{Data: data})
+	return v.evidence()
+}
+
+func (v *extentVolume) evidence() evidence {
+	ev := evidence{lowest: v.p.DSM + 1}
+	n, _ := v.p.pointers()
+	taken := make([]bool, v.p.DSM+1)
+	for i := 0; i <= v.p.DRM; i++ {
+		e := v.entry(i)
+		if e.free() || e.other() {
+			continue
+		}
+		if !plausibleEntry(e) {
+			ev.wrong++
+			continue
+		}
+		need := (v.used(e) + v.p.BLM) >> v.p.BSH
+		ok := true
+		for j := range n {
+			b := v.block(e, j)
+			if (b != 0) != (j < need) || b > v.p.DSM || b != 0 && b < v.p.directoryBlocks() {
+				ok = false
+				continue
+			}
+			if b != 0 {
+				if taken[b] {
+					ok = false
+				}
+				taken[b] = true
+				ev.lowest = min(ev.lowest, b)
+			}
+		}
+		if ok {
+			ev.entries++
+		} else {
+			ev.disagree++
+		}
+	}
+	return ev
+}
+
+// guess is a parameter block that was worked out, with what speaks for it.
+type guess struct {
+	p    *Parameters
+	ev   evidence
+	said []string
+}
+
+// extentShape is a physical disk that an image of this length may be.
+type extentShape struct {
+	cyls, sides, sectors, size, first int
+}
+
+// extentShapes lists them: the recordings that are known first, then what is common.
+func extentShapes(n int, o *Options) (out []extentShape) {
+	add := func(s extentShape) {
+		if s.cyls >= 20 && s.cyls <= 96 && s.cyls*s.sides*s.sectors*s.size == n && !slices.Contains(out, s) {
+			out = append(out, s)
+		}
+	}
+	if r := o.Recording; r != nil {
+		if len(r.Zones) == 0 {
+			add(extentShape{r.Cylinders, r.Sides, r.Track.Sectors, r.Track.Size, r.Track.FirstID})
+		}
+		return out
+	}
+	for _, r := range o.Recordings {
+		if len(r.Zones) > 0 {
+			continue
+		}
+		for _, sides := range append([]int{r.Sides}, r.SideChoices...) {
+			for _, c := range append([]int{r.Cylinders}, r.CylinderChoices...) {
+				add(extentShape{c, sides, r.Track.Sectors, r.Track.Size, r.Track.FirstID})
+			}
+		}
+	}
+	for _, t := range []extentShape{{0, 0, 26, 128, 1}, {0, 0, 9, 512, 1}, {0, 0, 8, 512, 1}, {0, 0, 10, 512, 1}, {0, 0, 5, 1024, 1}, {0, 0, 16, 256, 1}, {0, 0, 18, 128, 1}, {0, 0, 16, 128, 1}, {0, 0, 10, 256, 0}, {0, 0, 18, 256, 0}, {0, 0, 15, 512, 1}, {0, 0, 18, 512, 1}, {0, 0, 26, 256, 1}} {
+		for _, sides := range []int{1, 2} {
+			for _, c := range []int{35, 40, 77, 80} {
+				add(extentShape{c, sides, t.sectors, t.size, t.first})
+			}
+		}
+	}
+	return out
+}
+
+// directoryStart reports whether a directory can begin here: the first entry is one, and so are most that follow.
+func directoryStart(b []byte) bool {
+	if !plausibleEntry(b) || b[0] >= extentUsers || b[15] > recordBytes {
+		return false
+	}
+	for i := 0; i+entryBytes <= len(b); i += entryBytes {
+		if e := dirEntry(b[i : i+entryBytes]); !e.free() && !e.other() && !plausibleEntry(e) {
+			return false
+		}
+	}
+	return true
+}
+
+// guessParameters works a parameter block out: the reserved tracks from where entries begin, the sector order from
+// where they go on, block size and width of block numbers from how many blocks the record counts ask for, and the
+// size of the directory from the lowest block that a file holds.
+func guessParameters(data []byte, o *Options) (out []guess) {
+	shapes := extentShapes(len(data), o)
+	for _, s := range shapes {
+		track := s.sectors * s.size
+		for off := 0; off <= 8 && (off+1)*track < len(data); off++ {
+			at := off * track
+			if !directoryStart(data[at : at+min(s.size, 512)]) {
+				continue
+			}
+			for _, skew := range skewsToTry(s, data[at:at+track]) {
+				if g, ok := s.guess(data, off, skew); ok {
+					out = append(out, g)
+				}
+			}
+		}
+	}
+	slices.SortStableFunc(out, func(a, b guess) int { return b.ev.score() - a.ev.score() })
+	return out
+}
+
+// skewsToTry are the sector orders whose first few sectors all look like a directory.
+func skewsToTry(s extentShape, track []byte) []int {
+	skews := []int{1}
+	for k := 2; k < s.sectors && s.sectors > 4; k++ {
+		skews = append(skews, k)
+	}
+	good := func(k int) int {
+		n := 0
+		for _, i := range SkewTable(s.sectors, k, 0) {
+			b := track[i*s.size : (i+1)*s.size]
+			for e := 0; e+entryBytes <= len(b); e += entryBytes {
+				if x := dirEntry(b[e : e+entryBytes]); !x.free() && !x.other() && !plausibleEntry(x) {
+					return n
+				}
+			}
+			if x := bytes.Trim(b, "\xE5"); len(x) > 0 {
+				n++ // a sector with entries speaks; one that is empty says nothing
+			}
+		}
+		return n
+	}
+	best := 0
+	var out []int
+	for _, k := range skews {
+		switch n := good(k); {
+		case n > best:
+			best, out = n, []int{k}
+		case n == best && n > 0:
+			out = append(out, k)
+		}
+	}
+	return out[:min(len(out), 4)]
+}
+
+// guess finds the block size and the rest for a disk whose directory begins after off tracks.
+func (s extentShape) guess(data []byte, off, skew int) (best guess, ok bool) {
+	for bsh := 3; bsh <= 7; bsh++ {
+		spt := s.sectors * s.size / recordBytes
+		blocks := (s.cyls*s.sides - off) * spt >> bsh
+		if blocks < 8 || bsh == 3 && blocks > 256 {
+			continue
+		}
+		p := &Parameters{Name: "worked-out", Title: "worked out from the directory", Source: "the image itself",
+			Cylinders: s.cyls, Sides: s.sides, Sectors: s.sectors, SectorSize: s.size, FirstSector: s.first,
+			SPT: spt, BSH: bsh, BLM: 1<<bsh - 1, DSM: blocks - 1, OFF: off}
+		p.EXM = 1<<(bsh-3) - 1
+		if p.DSM > 255 {
+			p.EXM = 1<<(bsh-4) - 1
+		}
+		if skew > 1 {
+			p.Skew = SkewTable(s.sectors, skew, s.first)
+		}
+		// The directory takes whole blocks below the lowest one of a file: try each size, the largest that holds.
+		for _, dirBlocks := range []int{1, 2, 3, 4, 6, 8, 16} {
+			p.AL0, p.AL1 = int(uint16(0xFFFF)<<(16-dirBlocks)>>8), int(uint16(0xFFFF)<<(16-dirBlocks)&0xFF)
+			p.DRM = dirBlocks*p.BlockBytes()/entryBytes - 1
+			p.CKS = (p.DRM + 1) / 4
+			if p.DRM > 8191 || p.Validate() != nil {
+				continue
+			}
+			ev := extentEvidence(p, data)
+			if ev.wrong == 0 && ev.entries > 0 && (!ok || ev.score() > best.ev.score() || ev.score() == best.ev.score() && dirBlocks <= 4 && ev.lowest >= dirBlocks) {
+				q := *p
+				order := "ascending"
+				if skew > 1 {
+					order = fmt.Sprintf("with skew %d", skew)
+				}
+				best = guess{p: &q, ev: ev, said: []string{
+					fmt.Sprintf("Parameter block worked out: the directory begins on track %d; its sectors follow each other %s.", off, order),
+					fmt.Sprintf("Blocks of %d bytes with %s numbers: %s; the lowest block of a file is %d, so the directory has %d blocks (%d entries).",
+						q.BlockBytes(), map[bool]string{true: "two-byte", false: "one-byte"}[q.DSM > 255], ev, ev.lowest, dirBlocks, q.DRM+1),
+					q.String() + ".",
+				}}
+				ok = true
+			}
+		}
+	}
+	return best, ok
+}
