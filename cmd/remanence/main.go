@@ -25,6 +25,7 @@ type commands struct {
 	Inspect inspectCmd `cmd:"" help:"Say what files are, whether they are whole, where they load and what runs them."`
 
 	Disk    diskCmd    `cmd:"" help:"Turn images into flux captures, and captures into images."`
+	Volume  volumeCmd  `cmd:"" help:"Look into and change the volume on a disk image."`
 	Version versionCmd `cmd:"" help:"Print the version."`
 }
 
