@@ -32,7 +32,7 @@ func diskFace(c *picture.Canvas, m *Medium, w, h float64) (int, error) {
 	} else {
 		c.Text(x0, y0+size*capHeight, number, set(size, picture.Bold, picture.Start))
 		tx := x0 + picture.TextWidth(number, size, picture.Bold) + 4
-		lines, t := wrapFit(m.Title, right-tx, 4.0, 2.6, 11, picture.Bold)
+		lines, t := wrapFit(m.Title, right-tx, 4.0, 2.4, 11.6, picture.Bold)
 		y := y0 + t*capHeight
 		for _, l := range lines {
 			c.Text(tx, y, l, set(t, picture.Bold, picture.Start))

@@ -289,6 +289,7 @@ type Bar struct {
 	Capacity float64 // in Unit
 	Unit     string
 	Parts    []Part
+	Free     string  // what to write in the free part; "": its size in Unit
 	Width    float64 // 0: 720
 }
 
@@ -330,7 +331,10 @@ func (b *Bar) Draw() *Canvas {
 		x += pw
 	}
 	if free := b.Capacity - used; free > 0 {
-		t := short(free) + " " + b.Unit + " free"
+		t := b.Free
+		if t == "" {
+			t = short(free) + " " + b.Unit + " free"
+		}
 		if tw := TextWidth(t, 10.5, Sans); tw < w-3-x-8 {
 			c.Text(w-9, 16.8, t, TextStyle{Size: 10.5, Colour: Soft, Anchor: End})
 		}

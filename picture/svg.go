@@ -61,16 +61,16 @@ func (s *svgWriter) head(b *bufio.Writer) {
 	b.WriteString(` width="` + s.num(s.c.Width) + unit + `" height="` + s.num(s.c.Height) + unit + `" viewBox="0 0 ` +
 		s.num(s.c.Width) + ` ` + s.num(s.c.Height) + `" role="img" fill="none" font-family="system-ui,'DejaVu Sans',sans-serif"`)
 	if s.c.Title != "" && s.c.Desc == "" {
-		b.WriteString(` aria-label="` + escape(s.c.Title) + `"`)
+		b.WriteString(` aria-label="` + escape(Printable(s.c.Title)) + `"`)
 	} else if s.c.Title != "" {
 		b.WriteString(` aria-labelledby="` + s.o.ID + `t ` + s.o.ID + `d"`)
 	}
 	b.WriteString(">")
 	if s.c.Title != "" {
-		b.WriteString(`<title id="` + s.o.ID + `t">` + escape(s.c.Title) + `</title>`)
+		b.WriteString(`<title id="` + s.o.ID + `t">` + escape(Printable(s.c.Title)) + `</title>`)
 	}
 	if s.c.Desc != "" {
-		b.WriteString(`<desc id="` + s.o.ID + `d">` + escape(s.c.Desc) + `</desc>`)
+		b.WriteString(`<desc id="` + s.o.ID + `d">` + escape(Printable(s.c.Desc)) + `</desc>`)
 	}
 	if !s.o.Inline && s.o.Theme == nil {
 		b.WriteString("<style>" + Variables("svg") + classes(s.used) + "</style>")

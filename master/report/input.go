@@ -20,8 +20,9 @@ type Input struct {
 	Command  string // what was said to get this, or ""
 	LowBound int    // fewest media that could hold it all; 0: not known
 
-	Files   []File   // gather: every file looked at, in the order given
-	Media   []Medium // arrange, make, prove
+	Memory  []picture.Range // what the machine keeps of its memory: drawn above the programs
+	Files   []File          // gather: every file looked at, in the order given
+	Media   []Medium        // arrange, make, prove
 	LeftOut []LeftOut
 	Outputs []Output // keep: every file written, with its SHA-256
 	Next    []string // what to do next, one sentence each; empty: said by the report from what it sees

@@ -1,0 +1,310 @@
+package report
+
+import (
+	"bytes"
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
+	"net/url"
+	"path/filepath"
+	"strings"
+
+	"remanence/picture"
+)
+
+//go:embed report.css
+var css string
+
+//go:embed report.html
+var page string
+
+// Write makes the report: one HTML document that loads nothing. The same input gives the same bytes.
+func Write(w io.Writer, in *Input) error {
+	v := &view{Input: in}
+	t, err := template.New("report").Funcs(template.FuncMap{
+		"css":     func() template.CSS { return template.CSS(picture.Variables(":root") + picture.Classes() + css) },
+		"draw":    v.draw,
+		"bar":     v.bar,
+		"memory":  v.memory,
+		"size":    Size,
+		"hex":     func(n int) string { return fmt.Sprintf("%04Xh", n) },
+		"last":    func(r [2]int) int { return r[1] - 1 },
+		"fault":   func(f Fault) string { return f.Sentence() },
+		"link":    link,
+		"kind":    kindWords,
+		"join":    strings.Join,
+		"room":    room,
+		"ordinal": func(i int) int { return i + 1 },
+	}).Parse(page)
+	if err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	var b bytes.Buffer
+	if err := t.Execute(&b, v); err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	_, err = w.Write(b.Bytes())
+	return err
+}
+
+// view is what the page's template sees.
+type view struct {
+	*Input
+	pictures int
+}
+
+// draw puts a picture into the page.
+func (v *view) draw(c *picture.Canvas) template.HTML {
+	if c == nil {
+		return ""
+	}
+	v.pictures++
+	var b strings.Builder
+	if err := c.SVG(&b, picture.SVGOptions{Inline: true, Fluid: true, ID: fmt.Sprintf("p%d", v.pictures)}); err != nil {
+		return ""
+	}
+	return template.HTML(b.String()) // the drawing room escapes every text
+}
+
+// bar is a medium filled to scale.
+func (v *view) bar(m Medium) template.HTML {
+	if !(m.Capacity > 0) {
+		return ""
+	}
+	b := picture.Bar{Title: fmt.Sprintf("%s: %s of %s used", m.ID, room(m.Capacity-m.Free, m.Unit), room(m.Capacity, m.Unit)), Capacity: m.Capacity, Unit: m.Unit, Free: room(m.Free, m.Unit) + " free", Width: 900}
+	for _, it := range m.Items {
+		b.Parts = append(b.Parts, picture.Part{Name: it.Name, Size: it.Size, Fault: it.Damaged})
+	}
+	return v.draw(b.Draw())
+}
+
+// maxRibbons bounds the picture of where programs load.
+const maxRibbons = 60
+
+// memory draws where the programs load, on one axis of addresses.
+func (v *view) memory() template.HTML {
+	s := picture.Stack{
+		Title: "Where the programs load",
+		Axis: picture.Axis{From: 0, To: 0x10000, Label: "address", Format: picture.HexAddress,
+			Ticks: []float64{0, 0x2000, 0x4000, 0x6000, 0x8000, 0xA000, 0xC000, 0xE000}},
+		Height: 12, Gap: 3,
+	}
+	if len(v.Memory) > 0 {
+		r := picture.Ribbon{Name: "the machine keeps"}
+		for _, m := range v.Memory {
+			r.Stretches = append(r.Stretches, picture.Stretch{From: float64(m.From), To: float64(m.To), Margin: 0.2, Label: m.Name,
+				Title: fmt.Sprintf("%s, %s to %s", m.Name, picture.HexAddress(float64(m.From)), picture.HexAddress(float64(m.To-1)))})
+		}
+		s.Ribbons = append(s.Ribbons, r)
+	}
+	n := 0
+	for _, f := range v.Files {
+		if len(f.Loads) == 0 || f.Same != "" {
+			continue
+		}
+		if n++; n > maxRibbons {
+			continue
+		}
+		r := picture.Ribbon{Name: filepath.Base(f.Path)}
+		for _, l := range f.Loads {
+			st := picture.Stretch{From: float64(l[0]), To: float64(l[1]), Margin: 0.8,
+				Title: fmt.Sprintf("%s, %s to %s", f.Path, picture.HexAddress(float64(l[0])), picture.HexAddress(float64(l[1]-1)))}
+			if !f.Whole {
+				st.State = picture.Doubtful
+			}
+			r.Stretches = append(r.Stretches, st)
+		}
+		s.Ribbons = append(s.Ribbons, r)
+	}
+	if n == 0 {
+		return ""
+	}
+	s.Desc = fmt.Sprintf("%d programs, one ribbon each, on the axis of addresses 0000h to FFFFh; damaged ones are dotted.", min(n, maxRibbons))
+	return v.draw(s.Draw())
+}
+
+// Shown and NotShown count the programs in the picture of memory.
+func (v *view) NotShown() int {
+	n := 0
+	for _, f := range v.Files {
+		if len(f.Loads) > 0 && f.Same == "" {
+			n++
+		}
+	}
+	return max(0, n-maxRibbons)
+}
+
+// Damaged counts the files with faults.
+func (v *view) Damaged() int {
+	n := 0
+	for _, f := range v.Files {
+		if !f.Whole {
+			n++
+		}
+	}
+	return n
+}
+
+// Copies counts the files that repeat an earlier one.
+func (v *view) Copies() int {
+	n := 0
+	for _, f := range v.Files {
+		if f.Same != "" {
+			n++
+		}
+	}
+	return n
+}
+
+// Disks, Tapes and Unproven count media.
+func (v *view) Disks() int { return v.count(func(m *Medium) bool { return m.Type == "disk" }) }
+
+// Tapes counts the tape sides.
+func (v *view) Tapes() int { return v.count(func(m *Medium) bool { return m.Type == "tape" }) }
+
+// Unproven counts the media that were not read back equal.
+func (v *view) Unproven() int { return v.count(func(m *Medium) bool { return !m.Verified }) }
+
+func (v *view) count(is func(*Medium) bool) int {
+	n := 0
+	for i := range v.Media {
+		if is(&v.Media[i]) {
+			n++
+		}
+	}
+	return n
+}
+
+// Summary is the job in one sentence or two.
+func (v *view) Summary() string {
+	s := plural(len(v.Files), "file") + " gathered"
+	if d := v.Damaged(); d > 0 {
+		s += fmt.Sprintf(", %d of them damaged", d)
+	}
+	if len(v.Media) > 0 {
+		var on []string
+		if n := v.Disks(); n > 0 {
+			on = append(on, plural(n, "disk"))
+		}
+		if n := v.Tapes(); n > 0 {
+			on = append(on, plural(n, "tape side"))
+		}
+		s += "; " + strings.Join(on, " and ") + " made"
+		switch n := v.Unproven(); {
+		case n == 0:
+			s += " and every one proven by reading it back"
+		case n == len(v.Media):
+			s += ", none proven"
+		default:
+			s += fmt.Sprintf(", %d of %d not proven", n, len(v.Media))
+		}
+	}
+	s += "."
+	if n := len(v.LeftOut); n > 0 {
+		s += " " + plural(n, "file") + " left out, with the reason below."
+	}
+	return s
+}
+
+// NextSteps is what to do next: the caller's words, or what follows from the results.
+func (v *view) NextSteps() []string {
+	if len(v.Next) > 0 {
+		return v.Next
+	}
+	var out []string
+	for _, m := range v.Media {
+		if !m.Verified {
+			out = append(out, fmt.Sprintf("%s is not proven: read its faults under Prove, take another medium or drive, and make it again.", m.ID))
+		}
+	}
+	if v.Disks() > 0 && v.Unproven() < len(v.Media) {
+		out = append(out, "Write the proven disks with your drive and read each one back before it leaves the bench.")
+	}
+	if v.Tapes() > 0 {
+		out = append(out, "Record each tape side to a cassette, play it back once into the computer, and let the reader check it.")
+	}
+	if len(v.Media) > 0 {
+		out = append(out, "Print the labels at 100 %, check the 100 mm mark with a ruler, and stick them before the media are shelved.")
+	}
+	if len(v.LeftOut) > 0 {
+		out = append(out, "Look at what was left out: a better copy of a damaged file is worth a second read of the original.")
+	}
+	out = append(out, "Keep this report, the images and the sound together, and a second copy of them elsewhere.")
+	return out
+}
+
+// Sentence is a fault in the house's order: place, what, consequence, what to do.
+func (f Fault) Sentence() string {
+	s := f.What
+	if f.Place != "" {
+		s = f.Place + ": " + s
+	}
+	for _, p := range []string{f.Consequence, f.Do} {
+		if p != "" {
+			s += "; " + p
+		}
+	}
+	return s + "."
+}
+
+// Size says a number of bytes for people.
+func Size(n int64) string {
+	switch {
+	case n < 1024:
+		return plural(int(n), "byte")
+	case n < 10*1024:
+		return fmt.Sprintf("%.1f KiB", float64(n)/1024)
+	case n < 1<<20:
+		return fmt.Sprintf("%.0f KiB", float64(n)/1024)
+	case n < 10<<20:
+		return fmt.Sprintf("%.1f MiB", float64(n)/(1<<20))
+	}
+	return fmt.Sprintf("%.0f MiB", float64(n)/(1<<20))
+}
+
+// room is a capacity with its unit, rounded to what is known.
+func room(v float64, unit string) string {
+	if unit == "s" && v >= 120 {
+		return fmt.Sprintf("%d min %02d s", int(v+0.5)/60, int(v+0.5)%60)
+	}
+	return strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0") + " " + unit
+}
+
+func plural(n int, word string) string {
+	if n == 1 {
+		return "1 " + word
+	}
+	return fmt.Sprintf("%d %ss", n, word)
+}
+
+// kindWords says a kind of program in words.
+func kindWords(kind string) string {
+	switch kind {
+	case "basic-disk":
+		return "BASIC, disk form"
+	case "basic-tape":
+		return "BASIC, tape form"
+	case "intel-hex":
+		return "Intel HEX"
+	case "s-record":
+		return "S-records"
+	case "machine-tape":
+		return "machine code, tape form"
+	case "load-module":
+		return "load module"
+	}
+	return strings.ReplaceAll(kind, "-", " ")
+}
+
+// link makes a relative URL of a path.
+func link(path string) string {
+	parts := strings.Split(filepath.ToSlash(path), "/")
+	for i, p := range parts {
+		parts[i] = url.PathEscape(p)
+	}
+	if len(parts) > 0 && strings.Contains(parts[0], ":") { // not a scheme
+		return "./" + strings.Join(parts, "/")
+	}
+	return strings.Join(parts, "/")
+}
