@@ -4,6 +4,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -81,7 +82,7 @@ func run(args []string, stdout, stderr io.Writer) int {
 	env.Common = cli.Common
 	err = kctx.Run(env)
 	env.close()
-	if err != nil && err != error(outcome.ErrIncomplete) {
+	if err != nil && !errors.Is(err, outcome.ErrIncomplete) {
 		fmt.Fprintln(stderr, "remanence:", err)
 		if h := outcome.HintOf(err); h != "" {
 			fmt.Fprintln(stderr, h)
