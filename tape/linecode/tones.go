@@ -1,0 +1,516 @@
+package linecode
+
+import (
+	"errors"
+	"fmt"
+	"math"
+)
+
+// The tone engine works in three steps.
+//
+// Search: a spectrum every now and then, until the leader's tone stands out in several in a row.
+//
+// Tracking: for each bit, correlation with sine and cosine of both tones, summed over chunks of half a cycle of the
+// faster tone, at the place and speed a Kalman filter predicts. Because a bit is a whole number of cycles, the phase of
+// each tone at a chunk border stays the same through the whole recording, whatever the data: the phase of either tone is
+// the clock.
+//
+// Decision (tonetrellis.go): blocks of some hundred bits, with a look ahead, go through a trellis of frames whose borders
+// may lie at any chunk, with the phases smoothed in both directions first where the signal is poor.
+type toneEngine struct {
+	d          *Demodulator
+	dec        *decimator
+	rate       float64 // after decimation
+	cycles     [2]int  // of a 0 and of a 1 in a bit
+	chunksPer  int     // M: chunks in a bit
+	bitNominal float64 // samples after decimation
+	lead       int     // the bit the leader is made of
+	spread     float64 // speed range
+
+	tab  []toneRef
+	y    []float32 // decimated samples
+	base int64     // index of y[0]
+
+	// search
+	spec     *spectrum
+	next     int64 // where the next spectrum begins
+	streak   []float64
+	streakAt int64
+	idleSkip int64
+
+	lk *toneLock
+}
+
+// toneRef is sine and cosine of the two tones at one place in the bit.
+type toneRef struct{ s1, c1, s0, c0 float32 }
+
+// chunk is the correlation over half a cycle of the faster tone.
+type chunk struct {
+	i1, q1, i0, q0 float32
+	at             float64 // where it began, in decimated samples
+}
+
+const toneTableBits = 11
+
+func newToneEngine(d *Demodulator, o Options) (*toneEngine, error) {
+	t := d.code.Tones
+	e := &toneEngine{d: d, spread: o.SpeedRange, cycles: [2]int{int(t.Zero.Cycles), int(t.One.Cycles)}}
+	top, low := max(t.One.Hz, t.Zero.Hz), min(t.One.Hz, t.Zero.Hz)
+	if len(d.code.Leader.Pattern) == 0 {
+		return nil, errors.New("leader: want a pattern of bits")
+	}
+	e.lead = d.code.Leader.Pattern[0]
+	for _, b := range d.code.Leader.Pattern {
+		if b != e.lead {
+			return nil, errors.New("leader: a tones code wants a steady tone, all bits alike")
+		}
+	}
+	pass := top * (1 + o.SpeedRange)
+	if d.rate < 2.5*pass {
+		return nil, fmt.Errorf("sample rate: %v Hz is too low for a tone of %v Hz, want at least %.0f Hz", d.rate, top, math.Ceil(2.5*pass))
+	}
+	factor := max(1, int(d.rate/(4.5*top)))
+	e.dec = newDecimator(d.rate, factor, pass, low/4)
+	e.rate = d.rate / float64(factor)
+	e.bitNominal = d.code.BitSeconds(1) * e.rate
+	e.chunksPer = 2 * max(e.cycles[0], e.cycles[1])
+	for e.chunksPer < 4 {
+		e.chunksPer *= 2
+	}
+	e.tab = make([]toneRef, 1<<toneTableBits)
+	for i := range e.tab {
+		u := 2 * math.Pi * (float64(i) + 0.5) / float64(len(e.tab))
+		s1, c1 := math.Sincos(u * float64(e.cycles[1]))
+		s0, c0 := math.Sincos(u * float64(e.cycles[0]))
+		e.tab[i] = toneRef{float32(s1), float32(c1), float32(s0), float32(c0)}
+	}
+	// A spectrum of about 45 ms: fine enough to tell speed to 0.2 %, short enough for 10 % a second of wow.
+	leadHz := t.One.Hz
+	if e.lead == 0 {
+		leadHz = t.Zero.Hz
+	}
+	n := 64
+	for float64(2*n) <= 0.06*e.rate && float64(2*n) <= d.code.LeaderSeconds()/6*e.rate {
+		n *= 2
+	}
+	e.spec = newSpectrum(n, e.rate, leadHz, o.SpeedRange)
+	// Look at one spectrum in several while nothing is heard, often enough to meet any leader five times.
+	e.idleSkip = int64(max(1, min(6, int(d.code.LeaderSeconds()*e.rate/float64(n)/8)))) * int64(n)
+	return e, nil
+}
+
+// feed implements engine.
+func (e *toneEngine) feed(x []float32) {
+	for len(x) > 0 { // in pieces, so that memory does not grow with the caller's buffer
+		k := min(len(x), 1<<15)
+		e.y = e.dec.run(e.y, x[:k])
+		x = x[k:]
+		e.work(false)
+	}
+}
+
+func (e *toneEngine) close() {
+	e.y = append(e.y, make([]float32, 8)...) // the last bit may end between samples
+	e.work(true)
+}
+
+// work runs search and tracking over what has been heard.
+func (e *toneEngine) work(end bool) {
+	for {
+		if e.lk == nil {
+			if !e.search() {
+				break
+			}
+			continue
+		}
+		if !e.lk.step() {
+			if end {
+				e.lk.finish(true, "end of recording")
+				e.lk = nil
+				continue
+			}
+			break
+		}
+		if e.lk.over {
+			e.next = e.lk.resume
+			e.streak = e.streak[:0]
+			e.lk = nil
+		}
+	}
+	// Keep two seconds for going back after a loss of signal.
+	keep := e.next - int64(e.rate)
+	if e.lk != nil {
+		keep = int64(e.lk.t) - int64(2*e.rate)
+	} else if len(e.streak) > 0 {
+		keep = e.streakAt - int64(e.rate)/4
+	}
+	if drop := keep - e.base; drop > int64(4096) {
+		drop = min(drop, int64(len(e.y)))
+		e.y = append(e.y[:0], e.y[drop:]...)
+		e.base += drop
+	}
+}
+
+// streakWindows is how many spectra in a row must show the leader.
+const streakWindows = 3
+
+// search looks at one spectrum; false when there is too little sound for it.
+func (e *toneEngine) search() bool {
+	n := int64(e.spec.n)
+	if e.next < e.base {
+		e.next = e.base
+	}
+	if e.next+n > e.base+int64(len(e.y)) {
+		return false
+	}
+	w := e.y[e.next-e.base : e.next-e.base+n]
+	f, stands := e.spec.look(w)
+	if !stands {
+		e.streak = e.streak[:0]
+		e.next += e.idleSkip
+		return true
+	}
+	if k := len(e.streak); k > 0 && math.Abs(f/e.streak[k-1]-1) > 0.02 {
+		e.streak = e.streak[:0]
+	}
+	if len(e.streak) == 0 {
+		e.streakAt = e.next
+	}
+	e.streak = append(e.streak, f)
+	e.next += n
+	if len(e.streak) >= streakWindows {
+		e.lk = newToneLock(e, e.streakAt, e.streak[0])
+	}
+	return true
+}
+
+// recordingAt turns a place in decimated samples into one in samples of the recording.
+func (e *toneEngine) recordingAt(t float64) float64 {
+	return t*float64(e.dec.factor) + e.dec.delay
+}
+
+// toneLock is the state from leader to loss of signal.
+type toneLock struct {
+	e        *toneEngine
+	start    float64
+	bitHz    float64
+	t        float64    // where the next bit of the reference begins
+	period   float64    // of a bit
+	p        [3]float64 // covariance of (t, period): tt, tp, pp
+	q        float64    // variance of the relative speed change, per second
+	bits     int64      // bits tracked
+	chunks   []chunk
+	first    int64 // index of chunks[0]
+	align    int   // chunks between the reference's bit borders and those of the data
+	contrast []float32
+
+	gain  [2]float64    // what a bit's correlation comes to, by bit
+	phase [2]complex128 // unit phase of each tone in the reference
+	seen  [2]float64
+	vari  float64 // variance of one component of a bit's correlation
+	loc   float64 // level of the last few bits against gain
+	sig   float64 // level of the last bits against noise
+
+	sum, best float64 // evidence that the signal is still there
+	bestAt    int64   // chunk where it was greatest
+	bestT     float64
+
+	tr     toneTrellis
+	over   bool
+	resume int64
+}
+
+func newToneLock(e *toneEngine, at int64, hz float64) *toneLock {
+	c := float64(e.cycles[e.lead])
+	lk := &toneLock{e: e, start: float64(at), t: float64(at) + 1, period: c / hz * e.rate, q: startQ}
+	lk.phase = [2]complex128{1, 1}
+	lk.contrast = make([]float32, e.chunksPer)
+	// The first bits of the leader give phase, level and noise.
+	const n = 8
+	var z [n]complex128
+	var other float64
+	t0 := lk.t
+	for i := range z {
+		if !lk.correlate() {
+			break
+		}
+		z1, z0 := lk.window(lk.last())
+		if e.lead == 0 {
+			z1, z0 = z0, z1
+		}
+		z[i] = z1
+		other += real(z0)*real(z0) + imag(z0)*imag(z0)
+		lk.t += lk.period
+	}
+	// frequency from the slope of the phase, then place from its mean
+	var slope, mean complex128
+	for i := 1; i < n; i++ {
+		slope += z[i] * conj(z[i-1])
+	}
+	turn := arg(slope) // radians a bit by which the signal gains on the reference
+	for i := range z {
+		mean += z[i] * cis(-turn*float64(i))
+	}
+	lk.period /= 1 + turn/(2*math.Pi*c)
+	lk.t = t0 - arg(mean)/(2*math.Pi*c)*lk.period
+	g := cabs(mean) / n
+	lk.gain = [2]float64{g, g}
+	res := 0.0
+	for i := range z {
+		r := z[i]*cis(-turn*float64(i)) - mean/n
+		res += real(r)*real(r) + imag(r)*imag(r)
+	}
+	lk.vari = max((res/(n-1)+other/n)/4, g*g*1e-4)
+	lk.p = [3]float64{math.Pow(0.02*lk.period, 2), 0, math.Pow(0.003*lk.period, 2)}
+	lk.chunks, lk.first, lk.bits = lk.chunks[:0], 0, 0
+	lk.loc, lk.sig = 1, g/math.Sqrt(lk.vari)
+	lk.tr.init(lk)
+	return lk
+}
+
+// startQ is how fast speed may change until the recording has shown how fast it does: wow of 1 % at 4 Hz.
+const startQ = 0.0025
+
+func (lk *toneLock) last() int64 { return lk.first + int64(len(lk.chunks)) }
+
+// correlate takes one bit of the reference at (t, period) and appends its chunks; false when the sound ends before it.
+func (lk *toneLock) correlate() bool {
+	e := lk.e
+	n := int64(math.Ceil(lk.t)) - e.base
+	if n < 0 {
+		lk.t = float64(e.base)
+		n = 0
+	}
+	stop := int64(math.Ceil(lk.t+lk.period)) - e.base
+	if stop+1 >= int64(len(e.y)) {
+		return false
+	}
+	const whole = uint64(1) << 32
+	inc := uint64(float64(whole) / lk.period)
+	ph := uint64((float64(n+e.base) - lk.t) / lk.period * float64(whole))
+	y := e.y[n : stop+1]
+	m := uint64(e.chunksPer)
+	tab := (*[1 << toneTableBits]toneRef)(e.tab)
+	k := 0
+	for c := uint64(1); c <= m; c++ {
+		limit := whole * c / m
+		var i1, q1, i0, q0 float32
+		for ph < limit && k < len(y) {
+			r := &tab[ph>>(32-toneTableBits)&(1<<toneTableBits-1)]
+			x := y[k]
+			i1 += x * r.s1
+			q1 += x * r.c1
+			i0 += x * r.s0
+			q0 += x * r.c0
+			ph += inc
+			k++
+		}
+		lk.chunks = append(lk.chunks, chunk{i1, q1, i0, q0, lk.t + float64(c-1)*lk.period/float64(m)})
+	}
+	return true
+}
+
+// window sums the bit that ends at chunk end.
+func (lk *toneLock) window(end int64) (z1, z0 complex128) {
+	c := lk.chunks[int(end-lk.first)-lk.e.chunksPer : end-lk.first]
+	var i1, q1, i0, q0 float32
+	for i := range c {
+		i1 += c[i].i1
+		q1 += c[i].q1
+		i0 += c[i].i0
+		q0 += c[i].q0
+	}
+	return complex(float64(i1), float64(q1)), complex(float64(i0), float64(q0))
+}
+
+// step tracks one bit; false when there is too little sound.
+func (lk *toneLock) step() bool {
+	if !lk.correlate() {
+		return false
+	}
+	e := lk.e
+	m := e.chunksPer
+	lk.bits++
+	lk.predict()
+	lk.findAlign()
+	end := lk.last()
+	if lk.align > 0 {
+		end -= int64(m - lk.align)
+	}
+	if end-lk.first < int64(m) {
+		return true
+	}
+	z1, z0 := lk.window(end)
+	lk.measure(z1, z0, end)
+	if lk.gone() {
+		lk.over = true
+		lk.resume = int64(lk.bestT + lk.period)
+		lk.finish(false, "signal lost")
+		return true
+	}
+	lk.tr.advance()
+	if lk.tr.refused != "" {
+		e.d.refuse(e.recordingAt(lk.start), "%s", lk.tr.refused)
+		lk.over = true
+		lk.resume = int64(lk.t)
+	}
+	return true
+}
+
+// predict moves the Kalman filter to the next bit.
+func (lk *toneLock) predict() {
+	lk.t += lk.period
+	dt := lk.period / lk.e.rate
+	q := lk.q * dt * lk.period * lk.period
+	p := &lk.p
+	p[0] += 2*p[1] + p[2] + q/3
+	p[1] += p[2] + q/2
+	p[2] += q
+}
+
+// findAlign keeps the score of every place the data's bit borders may have among the chunks of the reference: where
+// windows hold one bit each, one tone or the other is strong.
+func (lk *toneLock) findAlign() {
+	m := lk.e.chunksPer
+	n := len(lk.chunks)
+	if n < 2*m {
+		return
+	}
+	c := lk.chunks[n-2*m:]
+	var i1, q1, i0, q0 float32
+	for i := range m {
+		i1 += c[i].i1
+		q1 += c[i].q1
+		i0 += c[i].i0
+		q0 += c[i].q0
+	}
+	bestAt := 0
+	for o := 1; o <= m; o++ { // windows ending o chunks into the last bit
+		a, b := &c[o+m-1], &c[o-1]
+		i1 += a.i1 - b.i1
+		q1 += a.q1 - b.q1
+		i0 += a.i0 - b.i0
+		q0 += a.q0 - b.q0
+		d := (i1*i1 + q1*q1) - (i0*i0 + q0*q0)
+		if d < 0 {
+			d = -d
+		}
+		s := &lk.contrast[o%m]
+		*s += (d - *s) * (1. / 32)
+		if lk.contrast[o%m] > lk.contrast[bestAt%m] {
+			bestAt = o % m
+		}
+	}
+	if lk.contrast[bestAt] > 1.02*lk.contrast[lk.align] {
+		lk.align = bestAt
+	}
+}
+
+// measure takes the correlations of a bit of data that ends at chunk end and corrects place, speed, gain and noise.
+func (lk *toneLock) measure(z1, z0 complex128, end int64) {
+	e := lk.e
+	bit, z := 1, z1
+	oz := z0
+	r1, r0 := lk.along(1, z1), lk.along(0, z0)
+	if r0/lk.gain[0] > r1/lk.gain[1] {
+		bit, z, oz = 0, z0, z1
+	}
+	r := max(r1, r0)
+	if bit == 0 {
+		r = r0
+	} else {
+		r = r1
+	}
+	g := lk.gain[bit]
+	// evidence for the carrier against noise alone
+	lv := lk.vari
+	ev := (g*r - g*g/2) / lv
+	lk.sum += min(max(ev, -6), 6)
+	if lk.sum > lk.best {
+		lk.best, lk.bestAt, lk.bestT = lk.sum, end, lk.t
+	}
+	lk.loc += (min(max(r/g, 0), 1.5) - lk.loc) * 0.4
+	lk.sig += (r/math.Sqrt(lv) - lk.sig) * (1. / 12)
+	if lk.sig > 2 && lk.loc > 0.3 {
+		// gain, phase and noise follow slowly
+		a := 1 / math.Min(lk.seen[bit]+8, 64)
+		lk.seen[bit]++
+		if bit == 0 && lk.seen[0] < 4 {
+			lk.gain[0] += (cabs(z) - lk.gain[0]) * 0.3
+		} else {
+			lk.gain[bit] += (r - lk.gain[bit]) * a
+		}
+		lk.gain[bit] = max(lk.gain[bit], 1e-9)
+		if bit != e.lead { // the leader's tone is the reference of phase
+			u := lk.phase[bit]
+			if lk.seen[bit] <= 1 {
+				u = 0
+			}
+			u += (z/complex(cabs(z)+1e-30, 0) - u) * complex(max(a, 1/(lk.seen[bit]+1)), 0)
+			lk.phase[bit] = u
+		}
+		quad := imag(z * conj(unit(lk.phase[bit])))
+		n := (quad*quad + real(oz)*real(oz) + imag(oz)*imag(oz)) / 3
+		n = min(n, 9*lk.vari)
+		lk.vari += (n - lk.vari) * (1. / 64)
+		lk.vari = max(lk.vari, lk.gain[bit]*lk.gain[bit]*1e-5)
+	}
+	if !lk.phased(bit) {
+		return // its phase says nothing about time
+	}
+	c := 2 * math.Pi * float64(e.cycles[bit])
+	th := arg(z * conj(unit(lk.phase[bit])))
+	if math.Abs(th) > 1.6 && lk.loc < 0.5 {
+		return
+	}
+	lv = lk.vari / math.Pow(max(g*min(lk.loc, 1), 1e-3*g), 2)
+	meas := lv / (c * c) * lk.period * lk.period
+	// The window may reach back over an earlier correction of the reference, so the innovation is taken from where the
+	// reference really was, on average over the window, and from where the filter now thinks that was, d bits ago.
+	w := lk.chunks[int(end-lk.first)-e.chunksPer : end-lk.first]
+	ref := 0.0
+	for i := range w {
+		ref += w[i].at
+	}
+	ref /= float64(len(w))
+	d := (float64(lk.last()-end) + float64(e.chunksPer+1)/2) / float64(e.chunksPer)
+	x := math.Remainder(th+c*(lk.t-d*lk.period-ref)/lk.period, 2*math.Pi)
+	nu := -x / c * lk.period
+	p := &lk.p
+	ht, hp := p[0]-d*p[1], p[1]-d*p[2]
+	s := ht - d*hp + meas
+	k0, k1 := ht/s, hp/s
+	lk.t += k0 * nu
+	lk.period += k1 * nu
+	p[0] -= k0 * ht
+	p[1] -= k0 * hp
+	p[2] -= k1 * hp
+	lo, hi := e.bitNominal/(1+e.spread+0.03), e.bitNominal/(1-e.spread-0.03)
+	lk.period = min(max(lk.period, lo), hi)
+}
+
+// phased says whether the phase of a tone is known and steady. That of the leader's tone is the reference; the other
+// one's phase is a mean of unit vectors, long only where they agree.
+func (lk *toneLock) phased(bit int) bool {
+	return bit == lk.e.lead || lk.seen[bit] >= 4 && cabs(lk.phase[bit]) > 0.5
+}
+
+// along is the part of z in the phase its tone should have; all of it while that phase is unknown.
+func (lk *toneLock) along(bit int, z complex128) float64 {
+	if !lk.phased(bit) {
+		return cabs(z)
+	}
+	return real(z * conj(unit(lk.phase[bit])))
+}
+
+// flywheelSeconds is how long a gap may be for the bytes behind it to belong to the run before it.
+const flywheelSeconds = 0.4
+
+// gone says whether the signal has ended: the evidence has fallen, and for longer than any dropout.
+func (lk *toneLock) gone() bool {
+	return lk.sum < lk.best-40 && (lk.t-lk.bestT)/lk.e.rate > max(flywheelSeconds, 12*lk.period/lk.e.rate)
+}
+
+func (lk *toneLock) finish(end bool, why string) {
+	lk.tr.finish(lk.bestAt, why)
+}
