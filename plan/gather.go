@@ -226,7 +226,7 @@ func ImageRecognizer(set *machine.Set) program.Recognizer {
 	recordings := set.Recordings()
 	sets := set.ParameterSets()
 	return func(data []byte) *program.Report {
-		if len(data) < 20<<10 || len(data)%128 != 0 || len(data) > disk.MaxImageBytes { // no disk of the trade is smaller
+		if len(data) < 40<<10 || len(data)%128 != 0 || len(data) > disk.MaxImageBytes { // no disk of the trade is smaller
 			return nil
 		}
 		v, said, err := volume.Open(data, volume.Options{Recordings: recordings, ParameterSets: sets})
@@ -236,7 +236,7 @@ func ImageRecognizer(set *machine.Set) program.Recognizer {
 		info := v.Info()
 		var faults []program.Fault
 		for _, f := range v.Check() {
-			faults = append(faults, program.Fault{Class: program.BadRecord, What: f.String()})
+			faults = append(faults, program.Fault{Class: "volume", What: f.String()})
 		}
 		form := fmt.Sprintf("%s volume, %d files", info.Kind, len(v.Files()))
 		if info.Recording != "" {

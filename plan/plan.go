@@ -48,6 +48,7 @@ type Placed struct {
 	Name    string       `json:"name"` // on the medium, in its own form
 	Path    string       `json:"path"`
 	Size    int64        `json:"size"`
+	SHA256  string       `json:"-"` // of the file as inspected
 	Kind    program.Kind `json:"kind,omitempty"`
 	Damaged bool         `json:"damaged,omitempty"` // taken along because --include-damaged was said
 	Notes   []string     `json:"notes,omitempty"`
@@ -202,12 +203,9 @@ func (w *work) sort(f *File) {
 		w.leave(f.Path, "captures of a disk, not a program: decode them with 'remanence disk decode', and pack the image")
 		return
 	case program.SectorImage:
-		if f.Image != nil {
-			w.images = append(w.images, f)
-			return
-		}
-		if m.Disk != nil {
-			w.leave(f.Path, "a disk image of %d bytes: no recording of %s has that size; take its files out with 'remanence volume get'", f.Size, m.Name)
+		if f.Image == nil && m.Disk != nil {
+			w.leave(f.Path, "a disk image of %d bytes: no recording of %s has that size and holds a %s volume; take its files out with 'remanence volume get'",
+				f.Size, m.Name, m.Disk.Volume)
 			return
 		}
 	}
@@ -228,12 +226,16 @@ func (w *work) sort(f *File) {
 		w.leave(f.Path, "damaged: %s; --include-damaged takes it along", what)
 		return
 	}
+	if f.Image != nil {
+		w.images = append(w.images, f)
+		return
+	}
 	to := f.To
 	if len(to) == 0 {
 		to = []Dest{w.by(r.Kind)}
 	}
 	for _, t := range to {
-		pc := &piece{file: f, placed: Placed{Path: f.Path, Size: f.Size, Kind: r.Kind, Damaged: damaged, Notes: slices.Clone(notesOf(r, m.Target()))}}
+		pc := &piece{file: f, placed: Placed{Path: f.Path, Size: f.Size, SHA256: r.SHA256, Kind: r.Kind, Damaged: damaged, Notes: slices.Clone(notesOf(r, m.Target()))}}
 		switch {
 		case t == ToDisk && w.o.Recording == nil:
 			w.leave(f.Path, "asked for on disk, but %s has none", m.Name)

@@ -24,6 +24,8 @@ type commands struct {
 	Common `embed:""`
 
 	Inspect inspectCmd `cmd:"" help:"Say what files are, whether they are whole, where they load and what runs them."`
+	Plan    planCmd    `cmd:"" help:"Say which file goes on which disk or tape side, without writing anything."`
+	Make    makeCmd    `cmd:"" help:"The main job: from files to disks and tapes, each proven by reading it back."`
 
 	Disk    diskCmd    `cmd:"" help:"Turn images into flux captures, and captures into images."`
 	Volume  volumeCmd  `cmd:"" help:"Look into and change the volume on a disk image."`

@@ -1,0 +1,124 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"strings"
+
+	"remanence/internal/outcome"
+	"remanence/machine"
+	"remanence/master"
+)
+
+// makeFlags are those of make that demo has as well.
+type makeFlags struct {
+	Out    string `short:"o" type:"path" default:"out" placeholder:"FOLDER" help:"Where everything is written (default: out)."`
+	Force  bool   `help:"Replace outputs that are there."`
+	Medium string `default:"good" placeholder:"PRESET" help:"What the simulated drive and deck are like: clean, good, tired, limit, worn, beyond (default: good)."`
+	Seed   uint64 `default:"1" placeholder:"N" help:"What the simulation leaves to chance; the same seed gives the same bytes."`
+	FLAC   bool   `name:"flac" help:"Write sound as FLAC instead of WAV."`
+	RateHz int    `name:"rate" default:"44100" placeholder:"HZ" help:"Sample rate of the sound."`
+	Jobs   int    `placeholder:"N" help:"How many pieces are worked on at once (default: as many as there are processors)."`
+}
+
+func (f *makeFlags) options(set *machine.Set) (master.Options, error) {
+	o := master.Options{Out: f.Out, Force: f.Force, Seed: f.Seed, FLAC: f.FLAC, RateHz: f.RateHz, Workers: f.Jobs, Version: version}
+	if f.RateHz < 8000 || f.RateHz > 192000 {
+		return o, outcome.As(outcome.Usage, fmt.Errorf("--rate %d: want 8000 to 192000 Hz", f.RateHz))
+	}
+	var err error
+	o.Medium, err = set.Medium(f.Medium)
+	return o, err
+}
+
+// makeCmd is the main job.
+type makeCmd struct {
+	jobFlags
+	makeFlags
+}
+
+// Help is the long help.
+func (makeCmd) Help() string {
+	return `The main job, end to end: inspects every file, packs them on as few disks and tape sides as it can, builds volumes
+and tapes, passes each through a simulated drive or cassette, reads it back with the decoders that read real media,
+and compares every byte and mark. Only what came back whole is called verified. Images, captures, sound, labels
+(PDF), a report (HTML) and a manifest with SHA-256 sums are written to the output folder.
+
+Exit status 1: something is not verified or was left out; the output says what.
+
+Examples:
+  remanence make archive/ --out masters
+  remanence make job.toml --out masters --medium tired
+  remanence make --machine z80-fm10 --cylinders 35 --to disk archive/`
+}
+
+// Run is the command.
+func (c *makeCmd) Run(env *Env) error {
+	q, err := c.request(env, c.Out)
+	if err != nil {
+		return err
+	}
+	o, err := c.options(q.Set)
+	if err != nil {
+		return err
+	}
+	o.Command = "remanence make " + strings.Join(c.Files, " ")
+	a, err := master.Arrange(env.Context, q, env.Progress())
+	if err != nil {
+		return err
+	}
+	r, err := master.Make(env.Context, q.Set, a, o, env.Progress())
+	if err != nil {
+		return err
+	}
+	if err := env.Report(r, func() { printMade(env, r, c.Out) }); err != nil {
+		return err
+	}
+	return madeStatus(r)
+}
+
+// madeStatus is the error for what is not whole although the work was done.
+func madeStatus(r *master.Result) error {
+	if !r.Verified || len(r.LeftOut) > 0 {
+		return outcome.ErrIncomplete
+	}
+	return nil
+}
+
+// printMade prints what was made and proven.
+func printMade(env *Env, r *master.Result, out string) {
+	printAssumed(env, r.Arranged)
+	printPlan(env, r, true)
+	failed := 0
+	for _, m := range r.Media {
+		if m.Verified {
+			continue
+		}
+		failed++
+		env.Printf("\n%s is not verified:\n", m.ID)
+		for i, f := range m.Faults {
+			if i == 12 {
+				env.Printf("     and %d more, in the report\n", len(m.Faults)-i)
+				break
+			}
+			env.Printf("     %s: %s", f.Where, f.What)
+			if f.Consequence != "" {
+				env.Printf("; %s", f.Consequence)
+			}
+			env.Printf("\n")
+		}
+	}
+	var bytes int64
+	for _, o := range r.Outputs {
+		bytes += o.Size
+	}
+	env.Printf("Written to %s%c: %s, %.1f MB.\n", out, os.PathSeparator, countOf(len(r.Outputs)+1, "file"), float64(bytes)/1e6)
+	switch {
+	case len(r.Media) == 0:
+		env.Printf("\nNext: see above why nothing could go on a medium.\n")
+	case failed > 0:
+		env.Printf("\nNext: %d of %d media did not come back whole from a %q medium: read %s for which sectors and why.\n", failed, len(r.Media), r.Preset, r.Report)
+	default:
+		env.Printf("\nNext: open %s, print %s at 100 %%, and write the masters (remanence bench write, or play the sound to a recorder).\n", r.Report, r.Labels)
+	}
+}

@@ -1,0 +1,81 @@
+package master
+
+import (
+	"remanence/disk"
+	"remanence/disk/track"
+	"remanence/plan"
+	"remanence/volume"
+)
+
+// Result is what make did. Its JSON is what plan --json and make --json print; paths are relative to the output folder.
+type Result struct {
+	Machine    string         `json:"machine"`
+	Title      string         `json:"title,omitempty"`
+	LowerBound int            `json:"lower-bound"`
+	Media      []*Medium      `json:"media"`
+	LeftOut    []plan.LeftOut `json:"left-out"`
+	Notes      []string       `json:"notes,omitempty"`
+	Preset     string         `json:"medium,omitempty"` // what the simulated drive and deck did
+	Seed       uint64         `json:"seed,omitempty"`
+	Labels     string         `json:"labels,omitempty"`
+	Report     string         `json:"report,omitempty"`
+	Manifest   string         `json:"manifest,omitempty"`
+	Verified   bool           `json:"verified"` // every medium came back whole
+	Outputs    []Output       `json:"-"`
+	Arranged   *Arrangement   `json:"-"`
+}
+
+// Medium is one disk or tape side that was planned, and made.
+type Medium struct {
+	plan.Medium
+	Image    string  `json:"image"`    // raw sector image; "" for a tape
+	Captures string  `json:"captures"` // zip of interval captures, as a perfect drive would read the disk
+	Audio    string  `json:"audio"`    // sound of the side; "" for a disk
+	Verified bool    `json:"verified"`
+	Faults   []Fault `json:"faults,omitempty"` // why it is not verified
+	Proof    Proof   `json:"proof,omitzero"`
+
+	Back    *disk.Image     `json:"-"` // what was read back of a disk
+	Tracks  []*track.Result `json:"-"`
+	Volume  volume.Info     `json:"-"`
+	Units   []volume.Unit   `json:"-"`
+	Wrong   map[string]bool `json:"-"` // names of files that did not come back
+	SideRun *SideProof      `json:"-"`
+}
+
+// Fault is one thing that went wrong, in the order place, what, consequence, what to do.
+type Fault struct {
+	Where       string `json:"where"`
+	What        string `json:"what"`
+	Consequence string `json:"consequence,omitempty"`
+	Do          string `json:"do,omitempty"`
+}
+
+// Proof is how a medium was read back.
+type Proof struct {
+	SectorsExpected int     `json:"sectors-expected,omitempty"`
+	SectorsGood     int     `json:"sectors-good,omitempty"`
+	LeastMargin     float64 `json:"least-margin,omitempty"` // 0..1 of the half window, of the sectors that were read
+	SpeedPercent    float64 `json:"speed-percent,omitempty"`
+	FilesExpected   int     `json:"files-expected"`
+	FilesGood       int     `json:"files-good"`
+	LevelDBFS       float64 `json:"level-dbfs,omitempty"`
+}
+
+// Output is one file that was written.
+type Output struct {
+	Path   string `json:"path"` // relative to the output folder
+	What   string `json:"what"`
+	Size   int64  `json:"size"`
+	SHA256 string `json:"sha256"`
+}
+
+// Planned is the result of arranging alone: nothing is written, nothing proven.
+func Planned(a *Arrangement) *Result {
+	r := &Result{Machine: a.Plan.Machine, Title: a.Plan.Title, LowerBound: a.Plan.LowerBound, LeftOut: a.Plan.LeftOut,
+		Notes: a.Plan.Notes, Media: []*Medium{}, Arranged: a}
+	for _, m := range a.Plan.Media {
+		r.Media = append(r.Media, &Medium{Medium: *m})
+	}
+	return r
+}

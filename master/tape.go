@@ -1,0 +1,148 @@
+package master
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+
+	"remanence/internal/outcome"
+	"remanence/internal/progress"
+	"remanence/internal/safefile"
+	"remanence/tape"
+	"remanence/tape/audio"
+	"remanence/tape/linecode"
+)
+
+// SideProof is what was heard of a tape side.
+type SideProof struct {
+	Side *tape.Side
+	Read *tape.Result
+}
+
+// tape writes one side as sound, plays it through the simulated cassette path, and proves what is heard.
+func (mk *maker) tape(ctx context.Context, m *Medium, number int) error {
+	if err := mk.acquire(ctx); err != nil {
+		return err
+	}
+	defer mk.release()
+	name := m.ID + mk.soundEnd()
+	side, err := mk.writeSide(ctx, m, name)
+	if err != nil {
+		return err
+	}
+	m.Audio = name
+	if err := mk.wrote(name, "sound of "+m.ID); err != nil {
+		return err
+	}
+	src, err := audio.Open(mk.path(name))
+	if err != nil {
+		return outcome.As(outcome.Output, err)
+	}
+	defer src.Close()
+	played := tape.NewImpairSource(src, mk.o.Tape, mk.o.Seed*0x9E3779B97F4A7C15+uint64(number))
+	heard, err := tape.Read(ctx, played, []*linecode.Code{m.Code}, tape.ReadOptions{NoRepair: true}, seconds{mk.p, m.ID})
+	if err != nil {
+		return fmt.Errorf("%s: %w", name, err)
+	}
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	m.SideRun = &SideProof{side, heard}
+	mk.proveSide(m)
+	return nil
+}
+
+// seconds passes on the seconds of a side that were read as steps of the whole work.
+type seconds struct {
+	to progress.Progress
+	id string
+}
+
+func (s seconds) Start(string, int)       {}
+func (s seconds) Step(n int, note string) { s.to.Step(n, s.id+" "+note) }
+func (s seconds) Done()                   {}
+
+func (mk *maker) writeSide(ctx context.Context, m *Medium, name string) (*tape.Side, error) {
+	f, err := safefile.Create(mk.path(name), mk.o.Force)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	o := sideOptions(mk.a.Machine.Tape, m.Code)
+	o.RateHz, o.LengthS = mk.o.RateHz, m.SideS
+	if o.RateHz == 0 {
+		o.RateHz = 44100
+	}
+	format := audio.Format{RateHz: o.RateHz, Channels: 1, Bits: 16}
+	create := audio.CreateWAV
+	if mk.o.FLAC {
+		create = audio.CreateFLAC
+	}
+	sink, err := create(f, format, -1)
+	if err != nil {
+		return nil, outcome.As(outcome.Output, fmt.Errorf("%s: %w", mk.path(name), err))
+	}
+	items := make([]tape.Item, len(m.Files))
+	for i := range m.Files {
+		p := &m.Files[i].Payload
+		items[i] = tape.Item{Name: p.Name, Kind: string(p.Kind), Blocks: p.Blocks}
+	}
+	side, err := tape.WriteSide(ctx, sink, items, o, nil)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", m.ID, err)
+	}
+	if err := sink.Close(); err != nil {
+		return nil, outcome.As(outcome.Output, fmt.Errorf("%s: %w", mk.path(name), err))
+	}
+	return side, f.Commit()
+}
+
+// proveSide compares what was heard with what was written, program by program.
+func (mk *maker) proveSide(m *Medium) {
+	heard, side := m.SideRun.Read, m.SideRun.Side
+	m.Wrong = map[string]bool{}
+	m.Proof.FilesExpected = len(m.Files)
+	m.Proof.SpeedPercent, m.Proof.LevelDBFS = round3(heard.SpeedPercent), round3(heard.LevelDBFS)
+	slow := 1 + heard.SpeedPercent/100 // a second of what was heard is this much of what was written
+	gap := mk.a.Machine.Tape.GapS / 2
+	for i := range m.Files {
+		f, e := &m.Files[i], side.Entries[i]
+		var got []byte
+		whole := true
+		for _, p := range heard.Programs {
+			if mid := (p.FromS + p.ToS) / 2 * slow; mid < e.FromS-gap || mid > e.ToS+gap {
+				continue
+			}
+			got = append(got, p.Data...)
+			whole = whole && p.Whole
+		}
+		want := bytes.Join(f.Payload.Blocks, nil)
+		if whole && bytes.Equal(got, want) {
+			m.Proof.FilesGood++
+			continue
+		}
+		m.Wrong[f.Name] = true
+		what := fmt.Sprintf("%s: %d of %d bytes came back", f.Name, len(got), len(want))
+		switch {
+		case len(got) == 0:
+			what = f.Name + " was not heard at all"
+		case len(got) == len(want):
+			n := 0
+			for k := range got {
+				if got[k] != want[k] {
+					n++
+				}
+			}
+			what = fmt.Sprintf("%s: %d of %d bytes differ", f.Name, n, len(want))
+		}
+		m.fault(Fault{Where: fmt.Sprintf("%s, %.1f s", m.ID, e.FromS), What: what, Consequence: "the machine will not load it from such a tape",
+			Do: "use a better cassette or deck, or record every program twice"})
+	}
+	m.Verified = m.Proof.FilesGood == len(m.Files)
+	if m.Verified {
+		return
+	}
+	for _, x := range heard.Faults {
+		m.fault(Fault{Where: fmt.Sprintf("%s, %.1f s", m.ID, x.AtS), What: x.What})
+	}
+}
