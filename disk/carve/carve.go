@@ -27,14 +27,16 @@ package carve
 import (
 	"context"
 	"fmt"
+	"runtime"
 	"sort"
+	"sync"
 
 	"remanence/disk"
 	"remanence/internal/progress"
 )
 
 // MaxBytes bounds a dump: 2 sides of 256 cylinders with 25,000 bytes as half-cells are 26 MB.
-const MaxBytes = 64 << 20
+const MaxBytes = 32 << 20
 
 // maxFound bounds what is kept of a hostile file.
 const maxFound = 1 << 14
@@ -89,15 +91,22 @@ func Carve(ctx context.Context, data []byte, p progress.Progress) (*Result, erro
 	views := viewsOf(data)
 	p.Start("looking for sectors", len(views))
 	defer p.Done()
+	finds, complete := make([][]*found, len(views)), true
+	whole := make([]bool, len(views))
+	var wg sync.WaitGroup
+	turn := make(chan struct{}, runtime.GOMAXPROCS(0))
+	for i, v := range views {
+		turn <- struct{}{}
+		wg.Go(func() {
+			finds[i], whole[i] = search(ctx, v)
+			p.Step(1, v.name())
+			<-turn
+		})
+	}
+	wg.Wait()
 	var all []*found
-	complete := true
-	for _, v := range views {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		fs, whole := search(ctx, v)
-		p.Step(1, v.name())
-		complete = complete && whole
+	for i, fs := range finds {
+		complete = complete && whole[i]
 		if n := maxFound - len(all); len(fs) > n {
 			fs, complete = fs[:n], false
 		}

@@ -54,8 +54,10 @@ func transformed(kind int, data []byte) []byte {
 func viewsOf(data []byte) []view {
 	var vs []view
 	same := func(pos int) int64 { return int64(pos) }
+	var as [len(transforms)][]byte
 	for kind, note := range transforms {
 		d := transformed(kind, data)
+		as[kind] = d
 		for step, how := range [...]string{1: "bytes", 2: "bytes stored twice", 3: "every third byte", 4: "every fourth byte"} {
 			if step > 0 {
 				vs = append(vs, &byteView{d, step, how + note, same})
@@ -63,10 +65,10 @@ func viewsOf(data []byte) []view {
 		}
 	}
 	for kind, note := range transforms {
-		vs = append(vs, &bitView{transformed(kind, data), "data bits at any offset" + note})
+		vs = append(vs, &bitView{as[kind], "data bits at any offset" + note})
 	}
 	for kind, note := range transforms[:2] {
-		d := transformed(kind, data)
+		d := as[kind]
 		vs = append(vs,
 			&cellView{d, "half-cells" + note, disk.MFM, 1, 0},
 			&cellView{d, "half-cells" + note, disk.FM, 1, 0},
