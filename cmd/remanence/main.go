@@ -29,6 +29,7 @@ type commands struct {
 
 	Disk    diskCmd    `cmd:"" help:"Turn images into flux captures, and captures into images."`
 	Volume  volumeCmd  `cmd:"" help:"Look into and change the volume on a disk image."`
+	Tape    tapeCmd    `cmd:"" help:"Programs to sound, and recordings back to programs with a diagnosis."`
 	Version versionCmd `cmd:"" help:"Print the version."`
 }
 

@@ -1,0 +1,325 @@
+package tape
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"sort"
+
+	"remanence/internal/progress"
+	"remanence/tape/audio"
+	"remanence/tape/linecode"
+)
+
+// ReadOptions says how a recording is read. The zero value repairs what it can and says so.
+type ReadOptions struct {
+	Raw      bool    // collect every byte after each sync, in order, without looking for programs
+	NoRepair bool    // leave blocks whose sum is wrong as they were heard
+	Channel  string  // "": chosen by quality; "left", "right" or "both" (their combination) only
+	Speed    float64 // largest deviation from nominal speed looked for; 0: 0.15
+	// Keep gives the result what pictures need (decisions of every bit); it costs 72 bytes a byte read.
+	Keep bool
+}
+
+// Result is what was found on one recording.
+type Result struct {
+	LineCode     string     `json:"line-code"` // of the first program; "" where none was found
+	Programs     []*Program `json:"programs"`
+	Faults       []Fault    `json:"faults"`
+	Polarity     string     `json:"polarity"`      // normal, inverted, mixed; indifferent: the code has none; unknown: nothing found
+	SpeedPercent float64    `json:"speed-percent"` // mean deviation from nominal, + is fast
+	LevelDBFS    float64    `json:"level-dbfs"`    // rms of the signal while a code was sounding
+	Verdict      string     `json:"verdict"`
+	Diagnosis    *Diagnosis `json:"diagnosis"`
+	Notes        []string   `json:"notes"`
+	Stopped      bool       `json:"stopped,omitempty"` // given up before the end of the recording
+
+	Raw     []byte          `json:"-"` // with ReadOptions.Raw
+	RawSoft []linecode.Byte `json:"-"` // the same with odds
+	runs    []*track
+	rate    float64
+	refused []refusal
+}
+
+// track is what one stretch of tape says: the best run heard there, with the others beside it.
+type track struct {
+	best   heard
+	others []heard
+	bytes  []linecode.Byte // after merging channels
+}
+
+// Read finds every program in src, at whatever place, speed, polarity and level, in any of the codes. A context that
+// ends stops it; what was found until then is in the result, and Stopped is set.
+func Read(ctx context.Context, src audio.Source, codes []*linecode.Code, o ReadOptions, p progress.Progress) (*Result, error) {
+	if len(codes) == 0 {
+		return nil, errors.New("line codes: want at least one, found none")
+	}
+	f := src.Format()
+	if listen := listeningRate(f); listen != f.RateHz {
+		src = audio.Resample(src, listen)
+	}
+	l, err := newListener(src.Format(), codes, o)
+	if err != nil {
+		return nil, err
+	}
+	p = progress.Or(p)
+	total := 0
+	if n := src.Len(); n > 0 {
+		total = int(n / int64(src.Format().RateHz))
+	}
+	p.Start("reading tape", total)
+	defer p.Done()
+	stopped, err := l.listen(ctx, src, p)
+	if err != nil && l.frames == 0 {
+		return nil, err
+	}
+	l.finish()
+	res := l.result(f, o)
+	res.Stopped = stopped
+	if err != nil {
+		at := float64(l.frames) / l.rate
+		res.Faults = append(res.Faults, Fault{at, fmt.Sprintf("the file cannot be read further: %v", err)})
+		res.Notes = append(res.Notes, "reading ended early: "+err.Error())
+	}
+	if stopped {
+		res.Notes = append(res.Notes, fmt.Sprintf("stopped at %.0f s; what follows was not read", float64(l.frames)/l.rate))
+	}
+	return res, nil
+}
+
+type listener struct {
+	f      audio.Format
+	rate   float64
+	ears   []*ear
+	lines  []*timeline
+	mix    *stereo
+	frames int64
+	l, r   []float32
+	spec   *spectra
+	notes  []string
+}
+
+func newListener(f audio.Format, codes []*linecode.Code, o ReadOptions) (*listener, error) {
+	l := &listener{f: f, rate: float64(f.RateHz)}
+	opts := linecode.Options{SpeedRange: o.Speed}
+	usable := codes[:0:0]
+	var last error
+	for _, c := range codes {
+		if _, err := linecode.NewDemodulator(c, l.rate, opts); err != nil { // for example: too low a rate for the code
+			last = err
+			l.notes = append(l.notes, err.Error())
+			continue
+		}
+		usable = append(usable, c)
+	}
+	if len(usable) == 0 {
+		return nil, last
+	}
+	names := []string{"mono"}
+	switch {
+	case f.Channels == 1:
+	case o.Channel == "":
+		names = []string{"both", "left", "right"}
+	case o.Channel == "left" || o.Channel == "right" || o.Channel == "both":
+		names = []string{o.Channel}
+	default:
+		return nil, fmt.Errorf("channel %q: want left, right or both", o.Channel)
+	}
+	for _, n := range names {
+		e, err := newEar(n, usable, l.rate, opts)
+		if err != nil {
+			return nil, err
+		}
+		l.ears = append(l.ears, e)
+	}
+	l.lines = append(l.lines, newTimeline(l.rate))
+	l.spec = newSpectra(l.rate)
+	if f.Channels > 1 {
+		l.lines = append(l.lines, newTimeline(l.rate))
+		l.mix = &stereo{rate: l.rate, sign: 1, gain0: 0.5, gain1: 0.5}
+		if f.Channels > 2 {
+			l.notes = append(l.notes, fmt.Sprintf("%d channels; the first two are read", f.Channels))
+		}
+	}
+	return l, nil
+}
+
+// listenChunk is how many frames are read at a time.
+const listenChunk = 8192
+
+func (l *listener) listen(ctx context.Context, src audio.Source, p progress.Progress) (stopped bool, err error) {
+	ch := l.f.Channels
+	buf := make([]float32, listenChunk*ch)
+	told := int64(0)
+	for {
+		if ctx.Err() != nil {
+			return true, nil
+		}
+		n, err := src.Read(buf)
+		if n > 0 {
+			if err := l.chunk(buf[:n]); err != nil {
+				return false, err
+			}
+			if s := l.frames / int64(l.f.RateHz); s > told {
+				p.Step(int(s-told), l.note())
+				told = s
+			}
+		}
+		if err == io.EOF {
+			return false, nil
+		}
+		if err != nil {
+			return false, err
+		}
+	}
+}
+
+func (l *listener) note() string {
+	n := 0
+	for _, e := range l.ears {
+		n = max(n, len(e.runs))
+	}
+	if n == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%d blocks heard", n)
+}
+
+func (l *listener) chunk(s []float32) error {
+	ch := l.f.Channels
+	l.frames += int64(len(s) / ch)
+	for c, t := range l.lines {
+		t.add(s, c, ch)
+	}
+	if ch == 1 {
+		l.spec.add(s)
+		return l.ears[0].feed(s)
+	}
+	l.l, l.r = l.l[:0], l.r[:0]
+	for i := 0; i+1 < len(s); i += ch {
+		l.l = append(l.l, s[i])
+		l.r = append(l.r, s[i+1])
+	}
+	mixed := l.mix.mix(l.l, l.r)
+	l.spec.add(mixed)
+	for _, e := range l.ears {
+		in := mixed
+		switch e.name {
+		case "left":
+			in = l.l
+		case "right":
+			in = l.r
+		}
+		if err := e.feed(in); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (l *listener) finish() {
+	for _, e := range l.ears {
+		e.close()
+	}
+	for _, t := range l.lines {
+		t.cut()
+	}
+}
+
+// quality says how much a run deserves belief: what share of its bits is certain, times how well it keeps the rules of
+// its code.
+func quality(r *linecode.Run) float64 { return r.Certainty * r.Fit }
+
+// believable says whether a run can be a recording of its code at all. A run of another code, of music or of noise now
+// and then begins like one; it does not keep the rules of the code for long.
+func believable(r *linecode.Run) bool {
+	return len(r.Bytes) > 0 && r.Synced && r.Fit >= 0.6
+}
+
+// choose keeps, of runs that lie over each other, the best, with runs of the same code on other ears beside it.
+func (l *listener) choose() []*track {
+	var all []heard
+	for _, e := range l.ears {
+		for _, h := range e.runs {
+			if believable(h.Run) {
+				all = append(all, h)
+			}
+		}
+	}
+	sort.SliceStable(all, func(i, j int) bool {
+		a, b := score(&all[i]), score(&all[j])
+		return a > b
+	})
+	var out []*track
+	for _, h := range all {
+		var over *track
+		for _, t := range out {
+			lo, hi := math.Max(t.best.leaderS(), h.leaderS()), math.Min(t.best.toS(), h.toS())
+			if hi-lo > 0.2*math.Min(t.best.toS()-t.best.leaderS(), h.toS()-h.leaderS()) {
+				over = t
+				break
+			}
+		}
+		switch {
+		case over == nil:
+			out = append(out, &track{best: h})
+		case over.best.Code.Name == h.Code.Name && over.best.ear != h.ear:
+			over.others = append(over.others, h)
+		}
+	}
+	sort.SliceStable(out, func(i, j int) bool { return out[i].best.fromS() < out[j].best.fromS() })
+	for _, t := range out {
+		t.merge()
+	}
+	return out
+}
+
+// score orders runs that compete for a stretch of tape: believability first, then how much of the tape they explain.
+func score(h *heard) float64 {
+	return quality(h.Run) * (1 + math.Log1p(float64(len(h.Bytes)))/20)
+}
+
+// merge adds to each byte of the best run the odds of the same byte on other channels. Their noise is only partly the
+// same, so that the sum is too sure of itself, but its sign is right; where one channel drops out the other speaks.
+func (t *track) merge() {
+	t.bytes = t.best.Bytes
+	if len(t.others) == 0 {
+		return
+	}
+	t.bytes = append([]linecode.Byte(nil), t.bytes...)
+	for _, o := range t.others {
+		off := float64(o.base - t.best.base)
+		delay := off
+		if o.ear.name == "both" || t.best.ear.name == "both" { // the combination comes maxSkew samples late
+			if o.ear.name == "both" {
+				delay -= maxSkew
+			} else {
+				delay += maxSkew
+			}
+		}
+		j := 0
+		for i := range t.bytes {
+			b := &t.bytes[i]
+			for j < len(o.Bytes) && o.Bytes[j].At+delay < b.At-float64(b.Length)/4 {
+				j++
+			}
+			if j < len(o.Bytes) && math.Abs(o.Bytes[j].At+delay-b.At) <= float64(b.Length)/4 {
+				addOdds(b, &o.Bytes[j], 0.5)
+			}
+		}
+	}
+}
+
+// addOdds adds the odds of o to b, weighted, and decides again.
+func addOdds(b *linecode.Byte, o *linecode.Byte, weight float32) {
+	var v byte
+	for k := range b.LLR {
+		b.LLR[k] += weight * o.LLR[k]
+		if b.LLR[k] > 0 {
+			v |= 1 << k
+		}
+	}
+	b.Value = v
+}
