@@ -18,9 +18,9 @@ const PaceStep = 64
 
 // Mark is an address mark found in the cells.
 type Mark struct {
-	Cell       int // first cell of the mark byte in FM, of the first A1 in MFM
-	Transition int // index of the transition at the end of the pattern
-	Offset     int // cell of that transition, counted from Cell
+	Cell       int    // first cell of the mark byte in FM, of the first A1 in MFM
+	Transition int    // index of the transition at the end of the pattern
+	Offset     int    // cell of that transition, counted from Cell
 	Ticks      uint64 // time of that transition from the start of the capture
 }
 

@@ -36,6 +36,8 @@ type read struct {
 	soft    []float32 // certainty of each bit of data and CRC: log of the odds of a 1; nil: not weighed
 	likely  float64   // chance that all bits are as read, by the likelihood decoder; 0: not weighed
 	guess   bool      // the place of the data field was inferred from other reads
+	idSoft  []float32 // certainty of the 48 bits of identifier and CRC
+	flaws   int       // spacings that the code forbids
 	hint    string
 }
 
@@ -44,6 +46,7 @@ type anchor struct {
 	ns         float64 // from the start of the capture
 	transition int     // transition at or after it
 	ok         bool
+	found      *cell.Found // where the mark was found by its times
 }
 
 // startNS is where the read begins.
@@ -111,7 +114,7 @@ func fastReads(sep *cell.Separator, c *flux.Capture, capture int, e disk.Encodin
 		if k := m.Transition / cell.PaceStep; k < len(sep.Pace) {
 			pace = float64(sep.Pace[k]) * ns
 		}
-		at := anchor{float64(m.Ticks)*ns - float64(m.Offset)*pace, m.Transition, true}
+		at := anchor{ns: float64(m.Ticks)*ns - float64(m.Offset)*pace, transition: m.Transition, ok: true}
 		switch {
 		case b == cell.MarkID:
 			if body+16*7 > cells.Len() {

@@ -12,6 +12,7 @@ import (
 // Scanner scans tracks one after another and keeps its memory between them. It serves one goroutine.
 type Scanner struct {
 	sep cell.Separator
+	dec cell.Decoder
 }
 
 // Scan finds the sectors in captures of one track and merges all reads of each. It is Scanner.Scan for a single call.
@@ -60,7 +61,8 @@ type passes struct {
 	revNS   float64 // time of a revolution, by index pulses or by sectors that came by again; 0 not known
 	offset  float64 // to be added to angles so that they agree with the first capture
 	times   []float64
-	pacing  []speedAt // cell length along the capture, from the fast separator
+	pacing  []speedAt     // cell length along the capture, from the fast separator
+	paced   disk.Encoding // whose cells they are
 	endNS   float64
 }
 
@@ -81,6 +83,7 @@ func (s *Scanner) pass(c *flux.Capture, number int, o Options) *passes {
 	}
 	p.reads = fastReads(&s.sep, c, number, first, p.pace.cellNS(first), o.Format)
 	p.notePace(&s.sep)
+	p.paced = first
 	if p.worthTrying(second) {
 		p.reads = append(p.reads, fastReads(&s.sep, c, number, second, p.pace.cellNS(second), o.Format)...)
 		p.dropShadows()
