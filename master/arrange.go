@@ -174,9 +174,9 @@ func payload(o tape.SideOptions, form string, f *plan.File) (plan.Payload, error
 	if form == tape.FormPulse500 {
 		switch kind {
 		case program.LoadModule, program.IntelHex, program.SRecord:
-			m, err := memoryOf(kind, data)
-			if err != nil {
-				return plan.Payload{}, err
+			m, ok := program.MemoryOf(kind, data)
+			if !ok {
+				return plan.Payload{}, fmt.Errorf("%s: it loads no bytes", kind)
 			}
 			if m.Name == "" {
 				m.Name = name
@@ -207,13 +207,4 @@ func payload(o tape.SideOptions, form string, f *plan.File) (plan.Payload, error
 		it.Name = f.Report.Name
 	}
 	return plan.Payload{Name: it.Name, Kind: kind, Blocks: it.Blocks, LengthS: o.Seconds(it), Notes: notes}, nil
-}
-
-// memoryOf is the memory that a machine-code file fills.
-func memoryOf(kind program.Kind, data []byte) (program.Memory, error) {
-	if kind == program.LoadModule {
-		m, _ := program.ParseModule(data)
-		return m, nil
-	}
-	return program.Memory{}, fmt.Errorf("%s: convert it to a machine-code tape first ('remanence convert')", kind)
 }

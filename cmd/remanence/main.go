@@ -24,12 +24,14 @@ type commands struct {
 	Common `embed:""`
 
 	Inspect inspectCmd `cmd:"" help:"Say what files are, whether they are whole, where they load and what runs them."`
+	Convert convertCmd `cmd:"" help:"Turn one form of program into another, where that keeps the meaning."`
 	Plan    planCmd    `cmd:"" help:"Say which file goes on which disk or tape side, without writing anything."`
 	Make    makeCmd    `cmd:"" help:"The main job: from files to disks and tapes, each proven by reading it back."`
 
 	Disk    diskCmd    `cmd:"" help:"Turn images into flux captures, and captures into images."`
 	Volume  volumeCmd  `cmd:"" help:"Look into and change the volume on a disk image."`
 	Tape    tapeCmd    `cmd:"" help:"Programs to sound, and recordings back to programs with a diagnosis."`
+	Demo    demoCmd    `cmd:"" help:"The main job on the built-in example collection, from nothing, offline."`
 	Version versionCmd `cmd:"" help:"Print the version."`
 }
 
