@@ -19,7 +19,7 @@ func extentClaims(data []byte, o *Options) []claim {
 		known = []*Parameters{o.Parameters}
 	}
 	var out []claim
-	best := 0
+	best, explained := 0, false
 	for _, p := range known {
 		if p.Validate() != nil || o.Recording != nil && !p.fitsRecording(o.Recording) {
 			continue
@@ -39,12 +39,14 @@ func extentClaims(data []byte, o *Options) []claim {
 		case o.Kind == "extent" && score <= 0 && ev.entries > 0:
 			score = 1
 		}
+		// A block that explains most of the directory is not given up for one that was made to fit the damage.
+		explained = explained || ev.entries > 2*(ev.wrong+ev.disagree)
 		if score > 0 {
 			best = max(best, score)
 			out = append(out, claim{score, openExtent(data, o, p, []string{why, p.String() + "."})})
 		}
 	}
-	if o.Parameters != nil || best >= 40 {
+	if o.Parameters != nil || explained {
 		return out
 	}
 	for _, g := range guessParameters(data, o) {

@@ -174,7 +174,7 @@ func (e entry) set(attributes byte, name11 string) {
 func (v *granule) setExtents(e entry, xs []extent) {
 	for i, x := range xs {
 		e[22+2*i] = byte(x.first / v.perCyl)
-		e[23+2*i] = byte(x.first%v.perCyl<<5 | x.count - 1)
+		e[23+2*i] = byte(x.first%v.perCyl<<5 | (x.count - 1))
 	}
 }
 
@@ -272,7 +272,7 @@ func (v *granule) Put(name string, data []byte, o PutOptions) error {
 			return fmt.Errorf("%s: %w", name, err)
 		}
 		if t.Year() >= 1980 && t.Year() <= 1987 { // three bits for the year; other dates stay out
-			month, day = byte(t.Month()), byte(t.Day()<<3|t.Year()-1980)
+			month, day = byte(t.Month()), byte(t.Day()<<3|(t.Year()-1980))
 		}
 	}
 	old, err := v.find(name)

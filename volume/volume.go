@@ -308,7 +308,7 @@ func Open(data []byte, o Options) (Volume, []string, error) {
 	}
 	v, said, err := best.open()
 	if o.Kind == "" {
-		said = append([]string{fmt.Sprintf("Read as a %s volume.", bestKind.Name)}, said...)
+		said = append([]string{"Read as " + withArticle(bestKind.Name) + " volume."}, said...)
 	}
 	if err != nil {
 		return nil, said, fmt.Errorf("%s volume: %w", bestKind.Name, err)
@@ -329,4 +329,11 @@ func OpenImage(im *disk.Image, o Options) (Volume, []string, error) {
 		}
 	}
 	return Open(slices.Clone(im.Data), o)
+}
+
+func withArticle(word string) string {
+	if strings.IndexByte("aeiou", word[0]) >= 0 {
+		return "an " + word
+	}
+	return "a " + word
 }
