@@ -179,7 +179,8 @@ func (e *toneEngine) search() bool {
 	e.streak = append(e.streak, f)
 	e.next += n
 	if len(e.streak) >= streakWindows {
-		e.lk = newToneLock(e, e.streakAt, e.streak[0])
+		e.lk = newToneLock(e, e.streakAt+n, e.streak[1])
+		e.lk.quiet = float64(e.streakAt + 2*n)
 	}
 	return true
 }
@@ -213,7 +214,8 @@ type toneLock struct {
 
 	sum, best float64 // evidence that the signal is still there
 	bestAt    int64   // chunk where it was greatest
-	bestT     float64
+	bestT     float64 // and when that was
+	quiet     float64 // the leader was heard up to here at least: no byte begins before
 
 	tr     toneTrellis
 	over   bool
@@ -253,14 +255,14 @@ func newToneLock(e *toneEngine, at int64, hz float64) *toneLock {
 	}
 	lk.period /= 1 + turn/(2*math.Pi*c)
 	lk.t = t0 - arg(mean)/(2*math.Pi*c)*lk.period
-	g := cabs(mean) / n
+	g := max(cabs(mean)/n, 1e-9)
 	lk.gain = [2]float64{g, g}
 	res := 0.0
 	for i := range z {
 		r := z[i]*cis(-turn*float64(i)) - mean/n
 		res += real(r)*real(r) + imag(r)*imag(r)
 	}
-	lk.vari = max((res/(n-1)+other/n)/4, g*g*1e-4)
+	lk.vari = max((res/(n-1)+other/n)/4, g*g*1e-4, 1e-18)
 	lk.p = [3]float64{math.Pow(0.02*lk.period, 2), 0, math.Pow(0.003*lk.period, 2)}
 	lk.chunks, lk.first, lk.bits = lk.chunks[:0], 0, 0
 	lk.loc, lk.sig = 1, g/math.Sqrt(lk.vari)
@@ -427,7 +429,8 @@ func (lk *toneLock) measure(z1, z0 complex128, end int64) {
 	ev := (g*r - g*g/2) / lv
 	lk.sum += min(max(ev, -6), 6)
 	if lk.sum > lk.best {
-		lk.best, lk.bestAt, lk.bestT = lk.sum, end, lk.t
+		lk.best, lk.bestAt = lk.sum, end
+		lk.bestT = lk.t - float64(lk.last()-end)/float64(e.chunksPer)*lk.period
 	}
 	lk.loc += (min(max(r/g, 0), 1.5) - lk.loc) * 0.4
 	lk.sig += (r/math.Sqrt(lv) - lk.sig) * (1. / 12)

@@ -1,6 +1,5 @@
 package linecode
 
-
 // toneTrellis decides bits and frames. A path through it is a row of idle chunks (the tone between bytes) and frames;
 // a frame is start bits, data bits and stop bits of exactly M chunks each, and may begin at any chunk. The best path is
 // found by the Viterbi algorithm: start and stop bits place the frames and data bits are free.
@@ -110,11 +109,11 @@ func (tr *toneTrellis) finish(heard int64, why string) {
 	}
 	if tr.run != nil {
 		n := len(tr.run.Bytes)
-		for n > 0 && tr.dataEnd(tr.run.Bytes[n-1]) > tr.timeOf(heard)+0.5*tr.lk.period {
+		for n > 0 && tr.dataEnd(tr.run.Bytes[n-1]) > tr.lk.bestT+0.5*tr.lk.period {
 			n-- // decided out of what came after the signal
 		}
 		tr.run.Bytes = tr.run.Bytes[:n]
-		tr.run.To = tr.lk.e.recordingAt(tr.timeOf(min(heard, tr.lk.last())))
+		tr.run.To = tr.lk.e.recordingAt(tr.lk.bestT)
 	}
 	tr.close(why)
 }
@@ -125,15 +124,6 @@ func (tr *toneTrellis) dataEnd(b Byte) float64 {
 	e := tr.lk.e
 	at := (b.At - e.dec.delay) / float64(e.dec.factor)
 	return at + float64(b.Length)/float64(e.dec.factor)*float64(len(f.Start)+f.Bits)/float64(len(tr.kinds))
-}
-
-func (tr *toneTrellis) timeOf(c int64) float64 {
-	lk := tr.lk
-	i := c - lk.first
-	if i >= 0 && i < int64(len(lk.chunks)) {
-		return lk.chunks[i].at
-	}
-	return lk.t
 }
 
 // block decides frames that begin before chunk e, looking as far as chunk end.
@@ -270,10 +260,17 @@ func (tr *toneTrellis) viterbi(n int) {
 	tr.vi[0] = minusInf
 	copy(tr.vi[1:], tr.idles)
 	vl, v0, vi := tr.v[last], tr.v[0], tr.vi
+	quiet := 0 // index up to which only the leader was heard
+	for off := int(tr.at - tr.lk.first - int64(m)); quiet < n && tr.lk.chunks[off+quiet].at < tr.lk.quiet; {
+		quiet++
+	}
 	for i := m + 1; i <= n; i++ {
 		// first bit of a frame
 		f := uint8(fromIdle)
 		best := vi[i-m] - costStart
+		if i-m < quiet {
+			best = minusInf
+		}
 		if x := vl[i-m]; x >= best {
 			best, f = x, fromFrame
 		}
