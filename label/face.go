@@ -21,31 +21,31 @@ func diskFace(c *picture.Canvas, m *Medium, w, h float64) (int, error) {
 	head := y0
 	if stacked := size < 8; stacked {
 		number, size = whole(m.Number, right-x0, 9)
-		c.Text(x0, y0+size*capHeight, number, set(size, picture.Bold, picture.Start))
+		c.Text(x0, y0+size*rise, number, set(size, picture.Bold, picture.Start))
 		lines, t := wrapFit(m.Title, right-x0, math.Min(3.6, size*0.55), math.Min(2.4, size*0.55), 7, picture.Bold)
-		y := y0 + size*capHeight + t*0.1
+		y := y0 + size*rise + t*0.1
 		for _, l := range lines {
 			y += t * 1.25
 			c.Text(x0, y, l, set(t, picture.Bold, picture.Start))
 		}
 		head = y + 0.8
 	} else {
-		c.Text(x0, y0+size*capHeight, number, set(size, picture.Bold, picture.Start))
+		c.Text(x0, y0+size*rise, number, set(size, picture.Bold, picture.Start))
 		tx := x0 + picture.TextWidth(number, size, picture.Bold) + 4
 		lines, t := wrapFit(m.Title, right-tx, 4.0, 2.4, 11.6, picture.Bold)
-		y := y0 + t*capHeight
+		y := y0 + t*rise
 		for _, l := range lines {
 			c.Text(tx, y, l, set(t, picture.Bold, picture.Start))
 			y += t * 1.25
 		}
 		y += 0.2
-		if m.Start != "" && y < y0+size*capHeight+1.5 {
+		if m.Start != "" && y < y0+size*rise+1.5 {
 			c.Text(tx, y-t*1.25+3.6, picture.Shorten(m.Start, right-tx, 2.3, picture.Sans), set(2.3, picture.Sans, picture.Start))
 			y = y - t*1.25 + 4.6
 		} else {
 			y -= t*1.25 - 1
 		}
-		head = math.Max(y0+size*capHeight, y)
+		head = math.Max(y0+size*rise, y)
 	}
 	foot := facts(c, m, x0, x1, y1)
 	top, width := head+2.4, right-x0
@@ -98,7 +98,7 @@ func diskWrap(c *picture.Canvas, m *Medium, w, h float64) {
 		c.Text(Edge, y+t*1.4, picture.Shorten(m.Title, w-2*Edge, t, picture.Sans), set(t, picture.Sans, picture.Start))
 		return
 	}
-	y := h/2 + size*capHeight/2 - 0.5
+	y := h/2 + size*rise/2 - 0.5
 	c.Text(Edge, y, number, set(size, picture.Bold, picture.Start))
 	x := Edge + picture.TextWidth(number, size, picture.Bold) + 3
 	t := math.Min(2.6, size*0.6)
@@ -129,15 +129,15 @@ func cassetteFace(c *picture.Canvas, s *Sheet, m *Medium, side int) (int, error)
 	if name != "" {
 		text += " " + name
 	}
-	number, size := whole(text, (x1-x0)*0.55, math.Min(10, (top-Edge-0.6)/capHeight))
-	c.Text(x0, Edge+size*capHeight, number, set(size, picture.Bold, picture.Start))
+	number, size := whole(text, (x1-x0)*0.55, math.Min(10, (top-Edge-0.6)/rise))
+	c.Text(x0, Edge+size*rise, number, set(size, picture.Bold, picture.Start))
 	tx := x0 + picture.TextWidth(number, size, picture.Bold) + 4
 	lines, t := wrapFit(m.Title, x1-tx, math.Min(3.4, size*0.5), math.Min(2.4, size*0.5), top-Edge-0.6, picture.Bold)
 	for i, l := range lines {
-		c.Text(tx, Edge+t*capHeight+float64(i)*t*1.25, l, set(t, picture.Bold, picture.Start))
+		c.Text(tx, Edge+t*rise+float64(i)*t*1.25, l, set(t, picture.Bold, picture.Start))
 	}
 	if m.Start != "" && len(lines) < 2 {
-		c.Text(tx, Edge+t*capHeight+3.6, picture.Shorten(m.Start, x1-tx, 2.1, picture.Sans), set(2.1, picture.Sans, picture.Start))
+		c.Text(tx, Edge+t*rise+3.6, picture.Shorten(m.Start, x1-tx, 2.1, picture.Sans), set(2.1, picture.Sans, picture.Start))
 	}
 	if q := math.Min(left-2.2, bottom-top-2); q >= 8 {
 		// beside the left hub; the white around it is the label's own edge and the hub's gap
@@ -168,8 +168,8 @@ func insertFace(c *picture.Canvas, s *Sheet, m *Medium) (int, error) {
 	}
 	right := x1 - q - quiet(q)
 	number, size := whole(m.Number, right-x0, 14)
-	c.Text(x0, y0+size*capHeight, number, set(size, picture.Bold, picture.Start))
-	y := y0 + size*capHeight + 5.6
+	c.Text(x0, y0+size*rise, number, set(size, picture.Bold, picture.Start))
+	y := y0 + size*rise + 5.6
 	t := math.Min(4.2, size*0.7)
 	for _, l := range wrap(m.Title, right-x0, t, picture.Bold, 2) {
 		c.Text(x0, y, l, set(t, picture.Bold, picture.Start))
@@ -199,9 +199,9 @@ func insertFace(c *picture.Canvas, s *Sheet, m *Medium) (int, error) {
 	c.Line(0, sy, w, sy, fold)
 	c.Line(0, sy+s.Spine, w, sy+s.Spine, fold)
 	mid := sy + s.Spine/2
-	spineSize := math.Min(7, (s.Spine-2*Edge)/capHeight)
+	spineSize := math.Min(7, (s.Spine-2*Edge)/rise)
 	num, ns := whole(m.Number, (x1-x0)*0.36, spineSize)
-	c.Text(x0, mid+ns*capHeight/2, num, set(ns, picture.Bold, picture.Start))
+	c.Text(x0, mid+ns*rise/2, num, set(ns, picture.Bold, picture.Start))
 	tx := x0 + picture.TextWidth(num, ns, picture.Bold) + 4
 	rw := picture.TextWidth(picture.Printable(m.Place), 2.2, picture.Sans)
 	if rw > 25 {
@@ -209,7 +209,7 @@ func insertFace(c *picture.Canvas, s *Sheet, m *Medium) (int, error) {
 	}
 	c.Text(x1, mid+0.8, picture.Shorten(m.Place, 25.1, 2.2, picture.Sans), set(2.2, picture.Sans, picture.End))
 	title, ts := fit(m.Title, x1-rw-3-tx, math.Min(2.4, ns*0.7), math.Min(4, ns*0.7), picture.Sans)
-	c.Text(tx, mid+ts*capHeight/2, title, set(ts, picture.Sans, picture.Start))
+	c.Text(tx, mid+ts*rise/2, title, set(ts, picture.Sans, picture.Start))
 
 	if s.Flap >= 2*Edge+3 {
 		fy := s.Front + s.Spine

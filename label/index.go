@@ -108,10 +108,10 @@ func indexPages(s *Sheet, m *Medium) ([]*picture.Canvas, error) {
 func indexHead(c *picture.Canvas, m *Medium, x0, x1, y0 float64, first bool) (float64, error) {
 	if !first {
 		number, size := whole(m.Number, 80, 7)
-		c.Text(x0, y0+size*capHeight, number, set(size, picture.Bold, picture.Start))
+		c.Text(x0, y0+size*rise, number, set(size, picture.Bold, picture.Start))
 		x := x0 + picture.TextWidth(number, size, picture.Bold) + 4
-		c.Text(x, y0+size*capHeight, picture.Shorten(m.Title, x1-x, 3.6, picture.Sans), set(3.6, picture.Sans, picture.Start))
-		return y0 + size*capHeight + 7, nil
+		c.Text(x, y0+size*rise, picture.Shorten(m.Title, x1-x, 3.6, picture.Sans), set(3.6, picture.Sans, picture.Start))
+		return y0 + size*rise + 7, nil
 	}
 	const q = 24.0
 	if err := code(c, m.Number, x1-q, y0, q); err != nil {
@@ -119,7 +119,7 @@ func indexHead(c *picture.Canvas, m *Medium, x0, x1, y0 float64, first bool) (fl
 	}
 	right := x1 - q - quiet(q)
 	number, size := whole(m.Number, right-x0, 18)
-	y := y0 + size*capHeight
+	y := y0 + size*rise
 	c.Text(x0, y, number, set(size, picture.Bold, picture.Start))
 	y += 8
 	for _, l := range wrap(m.Title, right-x0, 5.4, picture.Bold, 2) {
