@@ -41,7 +41,7 @@ type DiskClass struct {
 	Parameters string            `toml:"parameters,omitempty"` // extent: name of the parameter block
 	Options    volume.NewOptions `toml:"options,omitempty"`    // what a new volume of the class carries
 	Programs   []program.Kind    `toml:"programs,omitempty"`   // forms that go to disk by themselves; empty: all but tape forms
-	FreshTip   string            `toml:"tip,omitempty"`        // what to do with a finished disk, for the report
+	Start      string            `toml:"start,omitempty"`      // what to do with a disk at the machine, in a few words for its label
 }
 
 // TapeClass is what the machine's tapes look like.
@@ -53,7 +53,7 @@ type TapeClass struct {
 	GapS       float64        `toml:"gap-s"`               // silence between programs, in seconds
 	StartS     float64        `toml:"start-s"`             // silence at the start of a side: leader tape and slack
 	EndS       float64        `toml:"end-s"`               // kept free at the end of a side
-	LoadTip    string         `toml:"tip,omitempty"`       // how a program is loaded, for the report and the insert
+	Start      string         `toml:"start,omitempty"`     // how a program is loaded, in a few words for the insert
 	Cassettes  []int          `toml:"cassettes,omitempty"` // lengths in use, minutes of both sides together; the first is usual
 	MotorStops bool           `toml:"motor-stops,omitempty"`
 }

@@ -89,10 +89,10 @@ func LabelMedia(r *Result) []label.Medium {
 			lm.Recording = m.Disk.Name
 			lm.Title = cmp.Or(m.Title, r.Title)
 			lm.Place = diskPlace(m)
-			lm.Start = class.Disk.FreshTip
+			lm.Start = class.Disk.Start
 		} else {
 			lm.Place = fmt.Sprintf("C-%d", r.Arranged.Cassette)
-			lm.Start = class.Tape.LoadTip
+			lm.Start = class.Tape.Start
 			side.Name = m.ID[len(m.ID)-1:]
 			lm.Number = m.ID[:len(m.ID)-1]
 		}
@@ -101,6 +101,8 @@ func LabelMedia(r *Result) []label.Medium {
 			it := label.Item{Name: f.Name, Path: f.Path, Size: bytesText(f.Size), Damaged: f.Damaged}
 			if m.Disk == nil {
 				it.Where = clock(f.AtS)
+			} else {
+				it.Where = unitRuns(m, f.Name)
 			}
 			if len(f.Notes) > 0 {
 				it.Note = f.Notes[0]

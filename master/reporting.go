@@ -10,7 +10,7 @@ import (
 	"remanence/internal/safefile"
 	"remanence/master/report"
 	"remanence/picture"
-	"remanence/plan"
+	"remanence/program"
 )
 
 // report writes the HTML report.
@@ -32,10 +32,15 @@ func (mk *maker) reportInput(r *Result) *report.Input {
 	on := mediaOf(r)
 	for i := range mk.a.Files {
 		f := &mk.a.Files[i]
-		rf := report.File{Path: f.Path, Size: f.Size, SHA256: f.Report.SHA256, Kind: string(f.Report.Kind), Name: f.Report.Name, Whole: f.Report.Whole,
+		rf := report.File{Path: f.Path, Size: f.Size, SHA256: f.Report.SHA256, Kind: string(f.Report.Kind), Name: f.Report.Name, Whole: !f.Report.Damaged(),
 			Loads: f.Report.LoadRanges, Entry: -1, RAMKiB: f.Report.RAMKiB, Notes: f.Report.Notes, Same: f.Report.DuplicateOf, On: on[f.Path]}
 		if f.Report.Entry != nil {
 			rf.Entry = *f.Report.Entry
+		}
+		if f.Report.Kind == program.Unknown { // nothing of it can be wrong
+			rf.Notes = append([]string{"of no known kind: kept as data"}, rf.Notes...)
+			in.Files = append(in.Files, rf)
+			continue
 		}
 		for _, x := range f.Report.Faults {
 			rf.Faults = append(rf.Faults, report.Fault{Place: fmt.Sprintf("byte %d", x.Offset), What: x.What})
@@ -63,7 +68,7 @@ func (mk *maker) reportMedium(r *Result, m *Medium) report.Medium {
 		if m.Disk == nil {
 			it.Size, it.Where = f.LengthS, clock(f.AtS)
 		} else {
-			it.Where = mk.whereOnDisk(m, f)
+			it.Where = unitRuns(m, f.Name)
 			if u := mk.a.Plan.Room; u.UnitBytes > 0 && m.Medium.Image == "" {
 				n, _ := u.Need(int(f.Size))
 				it.Size = float64(n*u.UnitBytes) / 1024
@@ -102,8 +107,8 @@ func (mk *maker) reportMedium(r *Result, m *Medium) report.Medium {
 	return rm
 }
 
-// whereOnDisk names the units of a file, as runs: granules 4 to 9.
-func (mk *maker) whereOnDisk(m *Medium, f *plan.Placed) string {
+// unitRuns names the units of a file on a disk, as runs: granule 4-9, 12.
+func unitRuns(m *Medium, name string) string {
 	var runs []string
 	first, last := -2, -2
 	flush := func() {
@@ -116,7 +121,7 @@ func (mk *maker) whereOnDisk(m *Medium, f *plan.Placed) string {
 		}
 	}
 	for _, u := range m.Units {
-		if u.File != f.Name {
+		if u.File != name {
 			continue
 		}
 		if u.Number == last+1 {

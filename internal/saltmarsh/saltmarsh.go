@@ -257,7 +257,7 @@ func (m *maker) damaged() {
 	if m.err != nil {
 		return
 	}
-	mod, _ := program.BuildModule(m.memory("dump"))
+	mod, _ := program.BuildModule(m.memory("morse"))
 	m.hurt("TORN.CMD", "load module, cut off", "the last 20 bytes are missing", mod[:len(mod)-20])
 	tp, _ := program.BuildTape(m.memory("winch"), program.TapeOptions{})
 	tp = bytes.Clone(tp)
