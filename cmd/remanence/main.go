@@ -28,6 +28,7 @@ type commands struct {
 	Plan    planCmd    `cmd:"" help:"Say which file goes on which disk or tape side, without writing anything."`
 	Make    makeCmd    `cmd:"" help:"The main job: from files to disks and tapes, each proven by reading it back."`
 
+	Recover recoverCmd `cmd:"" help:"Best image of a disk from captures, images and unknown dumps, with a map of the damage."`
 	Disk    diskCmd    `cmd:"" help:"Turn images into flux captures, and captures into images."`
 	Volume  volumeCmd  `cmd:"" help:"Look into and change the volume on a disk image."`
 	Tape    tapeCmd    `cmd:"" help:"Programs to sound, and recordings back to programs with a diagnosis."`

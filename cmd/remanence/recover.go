@@ -1,0 +1,136 @@
+package main
+
+import (
+	"errors"
+
+	"remanence/disk"
+	"remanence/disk/track"
+	"remanence/internal/outcome"
+	"remanence/internal/safefile"
+	"remanence/machine"
+	"remanence/recover"
+)
+
+// recoverCmd makes the best image of a disk from everything there is of it.
+type recoverCmd struct {
+	Source    []string `arg:"" help:"Folders, zips and files of captures, raw images (their sidecars are read too), dumps in unknown containers: all of one disk."`
+	Output    string   `short:"o" required:"" type:"path" placeholder:"IMAGE" help:"Raw sector image; what it can't say goes into NAME.sectors.json beside it."`
+	Recording string   `placeholder:"NAME:CxS" help:"Recording (default: recognised)."`
+	Sectors   string   `type:"path" placeholder:"FILE" help:"Also write every sector found, as JSON Lines."`
+	NoRepair  bool     `help:"Leave a sector whose CRC fails as it was read."`
+	Force     bool     `help:"Replace outputs that are there already."`
+}
+
+func (recoverCmd) Help() string {
+	return `Takes all that there is of one disk and makes the best image of it. Captures of a track are merged before bits are
+decided; sectors from other sources are compared with them, and each sector of the result says where it came from. A
+file of track-level bytes in an unknown container is searched for address marks and CRCs. Two good reads that differ
+are told, and the sector is doubtful.
+
+Exit status 1: something is damaged, doubtful or missing; the output says what.
+
+Example:
+  remanence recover heron1-first heron1-second old-dump.bin -o heron1.img`
+}
+
+// recoverReport is the JSON of recover.
+type recoverReport struct {
+	track.Summary
+	Assumed   []string            `json:"assumed"`
+	Problems  []string            `json:"problems"`
+	Sources   []recover.Source    `json:"sources"`
+	Conflicts []recover.Conflict  `json:"conflicts"`
+	Repairs   *track.RepairReport `json:"repairs,omitempty"`
+}
+
+func (c *recoverCmd) Run(env *Env) error {
+	err := errors.Join(safefile.Distinct(c.Output, c.Source...), outputsFree(c.Force, c.Output, c.Sectors))
+	if err != nil {
+		return err
+	}
+	set, err := machine.Load(env.ConfigDir())
+	if err != nil {
+		return err
+	}
+	opt := recover.Options{NoRepair: c.NoRepair, Recordings: set.Recordings(), Progress: env.Progress()}
+	if c.Recording != "" {
+		if opt.Recording, err = set.Recording(c.Recording); err != nil {
+			return err
+		}
+		_, cyl, _, _ := disk.ParseReference(c.Recording)
+		opt.Sized = cyl > 0
+	}
+	opt.OpenImage = func(path string, _ []byte, _ *disk.Sidecar) (*disk.Image, []string, error) {
+		im, _, said, err := loadForEncoding(set, path, c.Recording)
+		return im, said, err
+	}
+	res, err := recover.Run(env.Context, c.Source, opt)
+	if err != nil {
+		return err
+	}
+	for _, n := range res.Problems {
+		env.Note("%s", n)
+	}
+	if c.Sectors != "" {
+		if err := writeSectors(c.Sectors, res.Tracks, c.Force); err != nil {
+			return err
+		}
+	}
+	if err := res.Image.Save(c.Output, c.Force); err != nil {
+		return err
+	}
+	rep := recoverReport{
+		Summary: res.Summary, Assumed: list(res.Assumed), Problems: list(res.Problems), Sources: res.Sources,
+		Conflicts: res.Conflicts, Repairs: res.Repairs,
+	}
+	if rep.Conflicts == nil {
+		rep.Conflicts = []recover.Conflict{}
+	}
+	if err := env.Report(rep, func() { c.text(env, &rep) }); err != nil {
+		return err
+	}
+	if !res.Whole() || len(res.Problems) > 0 {
+		return outcome.ErrIncomplete
+	}
+	return nil
+}
+
+// list is s, never nil: JSON shows an empty list.
+func list(s []string) []string {
+	if s == nil {
+		return []string{}
+	}
+	return s
+}
+
+func (c *recoverCmd) text(env *Env, rep *recoverReport) {
+	for _, s := range rep.Sources {
+		env.Printf("%s: %s, %d tracks, %d of %d sectors good\n", s.Path, s.Kind, s.Tracks, s.Good, s.Sectors)
+		for _, a := range s.Assumed {
+			env.Printf("  %s\n", a)
+		}
+	}
+	for _, a := range rep.Assumed {
+		env.Printf("%s\n", a)
+	}
+	s := &rep.Summary
+	env.Printf("\n%s: %d of %d sectors good", s.Recording, s.Good, s.Expected)
+	if s.Repaired > 0 {
+		env.Printf(" (%d of them repaired)", s.Repaired)
+	}
+	if s.Whole() {
+		env.Printf(", no errors found\n")
+	} else {
+		env.Printf(", %d damaged, %d missing\n", s.Damaged, s.Missing)
+	}
+	for _, b := range s.Bad {
+		env.Printf("  cylinder %d head %d sector %d: %s\n", b.Cylinder, b.Head, b.Sector, b.Why)
+	}
+	if r := rep.Repairs; r != nil && r.Tried > 0 {
+		env.Printf("Repair: tried on %d sectors, %d combinations of bits, %d sectors repaired; chance that one of them is a random match: %.1g\n", r.Tried, r.Trials, r.Sectors, r.FalseChance)
+	}
+	env.Printf("%s written\n", c.Output)
+	if !s.Whole() {
+		env.Printf("Next: capture the damaged tracks again, on another drive if you can, and name all sources together.\n")
+	}
+}
