@@ -8,9 +8,12 @@ import (
 	"remanence/disk"
 )
 
+// sure is a score that only a volume of the kind reaches.
+const sure = 60
+
 // extentClaims tries the parameter blocks that are known for an image of this length; where none explains the
 // directory, it works one out.
-func extentClaims(data []byte, o *Options) []claim {
+func extentClaims(data []byte, o *Options, other int) []claim {
 	if len(data) < 16384 {
 		return nil
 	}
@@ -46,7 +49,7 @@ func extentClaims(data []byte, o *Options) []claim {
 			out = append(out, claim{score, openExtent(data, o, p, []string{why, p.String() + "."})})
 		}
 	}
-	if o.Parameters != nil || explained {
+	if o.Parameters != nil || explained || other >= sure {
 		return out
 	}
 	for _, g := range guessParameters(data, o) {

@@ -8,7 +8,7 @@ import (
 )
 
 // fat12Claims reads the parameter block; where there is none, the media byte of the table and the length decide.
-func fat12Claims(data []byte, o *Options) []claim {
+func fat12Claims(data []byte, o *Options, _ int) []claim {
 	var out []claim
 	if len(data) < 512 {
 		return nil

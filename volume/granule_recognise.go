@@ -99,14 +99,14 @@ func shortGeometries(n int) (out []candidateShape) {
 }
 
 // granuleClaims looks for a directory cylinder in every geometry that the length allows.
-func granuleClaims(data []byte, o *Options) []claim {
+func granuleClaims(data []byte, o *Options, _ int) []claim {
 	if len(data) < minGranuleCyls*2560 {
 		return nil
 	}
-	best, found := granuleBest(data, granuleGeometries(len(data), o))
+	best, found := granuleBest(data, granuleGeometries(len(data), o), o.Kind == "granule")
 	short := false
 	if !found && o.Recording == nil {
-		if best, found = granuleBest(data, shortGeometries(len(data))); found {
+		if best, found = granuleBest(data, shortGeometries(len(data)), o.Kind == "granule"); found {
 			short = true
 		}
 	}
@@ -127,7 +127,7 @@ type granuleGuess struct {
 
 const granuleEnough = 60 // BOOT/SYS and DIR/SYS with their hashes are 80, a file with its hash 10
 
-func granuleBest(data []byte, shapes []candidateShape) (best granuleGuess, found bool) {
+func granuleBest(data []byte, shapes []candidateShape, asked bool) (best granuleGuess, found bool) {
 	named := int(data[2])
 	for _, c := range shapes {
 		s, err := shapeOf(c.g, c.name)
@@ -135,7 +135,7 @@ func granuleBest(data []byte, shapes []candidateShape) (best granuleGuess, found
 			continue
 		}
 		for _, d := range []int{named, usualDirectory} {
-			if g := (granuleGuess{s, d, s.score(data, d)}); best.s == nil && d < s.cyls && d > 0 || g.score > best.score {
+			if g := (granuleGuess{s, d, s.score(data, d, asked)}); best.s == nil && d < s.cyls && d > 0 || g.score > best.score {
 				best = g
 			}
 		}
@@ -147,7 +147,7 @@ func granuleBest(data []byte, shapes []candidateShape) (best granuleGuess, found
 				continue
 			}
 			for d := 1; d < s.cyls; d++ {
-				if g := (granuleGuess{s, d, s.score(data, d)}); g.score > best.score {
+				if g := (granuleGuess{s, d, s.score(data, d, asked)}); g.score > best.score {
 					best = g
 				}
 			}
@@ -156,8 +156,9 @@ func granuleBest(data []byte, shapes []candidateShape) (best granuleGuess, found
 	return best, best.score >= granuleEnough
 }
 
-// score is how much speaks for a directory on cylinder d.
-func (s *granuleShape) score(data []byte, d int) int {
+// score is how much speaks for a directory on cylinder d. Where a granule volume was asked for, a directory without
+// its first two entries will do.
+func (s *granuleShape) score(data []byte, d int, asked bool) int {
 	if d < 1 || d >= s.cyls {
 		return 0
 	}
@@ -178,6 +179,9 @@ func (s *granuleShape) score(data []byte, d int) int {
 				score += 20
 			}
 		}
+	}
+	if score == 0 && !asked {
+		return 0 // neither of the two entries that every volume has
 	}
 	for code := range 256 {
 		if code&31 >= s.dirSectors() {

@@ -207,11 +207,13 @@ type Kind struct {
 	Name, Title string
 	Unit        string
 	Source      string // where the facts come from
-	claims      func(data []byte, o *Options) []claim
-	create      func(rec *disk.Recording, o NewOptions) (Volume, error)
-	room        func(rec *disk.Recording, o NewOptions) (Room, error)
-	nameFor     func(archive string, taken func(string) bool) (name, why string)
-	valid       func(name string) error
+	// claims are the readings of an image by this kind; best is the score of the best reading by another, so that a
+	// long search is spared where it cannot win.
+	claims  func(data []byte, o *Options, best int) []claim
+	create  func(rec *disk.Recording, o NewOptions) (Volume, error)
+	room    func(rec *disk.Recording, o NewOptions) (Room, error)
+	nameFor func(archive string, taken func(string) bool) (name, why string)
+	valid   func(name string) error
 }
 
 // claim is one reading of an image by one kind.
@@ -293,7 +295,7 @@ func Open(data []byte, o Options) (Volume, []string, error) {
 	var best claim
 	var bestKind *Kind
 	for _, k := range kinds {
-		for _, c := range k.claims(data, &o) {
+		for _, c := range k.claims(data, &o, best.score) {
 			if c.score > best.score {
 				best, bestKind = c, k
 			}
