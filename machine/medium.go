@@ -31,6 +31,9 @@ type DiskMedium struct {
 // TapeMedium names the preset of the simulated cassette path.
 type TapeMedium struct {
 	Preset string `toml:"preset"` // a preset of package tape
+	// DropoutsMinute replaces that of the preset. A sound cassette has none: where dropouts lie is a matter of the one
+	// cassette and not of the master.
+	DropoutsMinute *float64 `toml:"dropouts-minute,omitempty"`
 }
 
 // Validate says what is impossible about m, nil if nothing.
@@ -53,6 +56,9 @@ func (m *Medium) Validate() error {
 		if !(f.v >= 0 && f.v <= f.max) {
 			bad("disk: %s %v: want 0..%v", f.name, f.v, f.max)
 		}
+	}
+	if n := m.Tape.DropoutsMinute; n != nil && !(*n >= 0 && *n <= 1000) {
+		bad("tape: dropouts-minute %v: want 0..1000", *n)
 	}
 	return errors.Join(errs...)
 }

@@ -63,6 +63,9 @@ func Make(ctx context.Context, set *machine.Set, a *Arrangement, o Options, p pr
 		if err != nil {
 			return nil, outcome.As(outcome.Input, fmt.Errorf("medium %s: %w", o.Medium.Name, err))
 		}
+		if n := o.Medium.Tape.DropoutsMinute; n != nil {
+			t.DropoutsMinute = *n
+		}
 		o.Tape = t
 	}
 	mk := &maker{a: a, set: set, o: o, p: progress.Or(p), tokens: make(chan struct{}, o.Workers)}
