@@ -152,14 +152,15 @@ func (lk *pulseLock) learn(c *pulseCell, slope []float32, llr float64) {
 		d := -float64(slope[k]) / (lk.amp * g * lk.shape.slope)
 		lim := 0.4 * float64(len(e.nominal))
 		d = min(max(d, -lim), lim)
-		meas := lk.vari/(h*g*g) + 1e-4
+		meas := lk.vari/(h*g*g) + 0.01
 		// place of the pulse: t + p*period, both as they were when the pulse was measured
 		d += t + e.places[k]*float64(c.len) - (lk.t + e.places[k]*lk.period)
 		pl := e.places[k]
 		p := &lk.p
 		ht, hp := p[0]+pl*p[1], p[1]+pl*p[2]
 		s := ht + pl*hp + meas
-		k0, k1 := ht/s, hp/s
+		// A sharp pulse promises more than samples can keep: bounded gains leave no room for the loop to ring.
+		k0, k1 := min(ht/s, 0.6), min(max(hp/s, 0), 0.25)
 		lk.nis += (min(d*d/s, 9) - lk.nis) * (1. / 128)
 		lk.t += k0 * d
 		lk.period += k1 * d
@@ -192,13 +193,13 @@ func (lk *pulseLock) learn(c *pulseCell, slope []float32, llr float64) {
 		lk.vari = max(lk.vari, 1e-4*lk.amp*lk.amp)
 		for k := range e.places {
 			if e.has[bit][k] && e.has[1][k] == e.has[0][k] {
-				lk.shape.learn(e, t+e.places[k]*float64(c.len), float64(c.len)/e.cell)
+				lk.shape.learn(e, t+e.places[k]*float64(c.len), float64(c.len)/e.cell, lk.vari)
 			}
 		}
 	}
 	// the filter trusts its prediction as far as the innovations bear it out
 	switch {
-	case lk.nis > 1.5 && lk.q < 4*startQ:
+	case lk.nis > 1.5 && lk.q < startQ:
 		lk.q *= 1.02
 	case lk.nis < 1.2 && lk.q > 1e-5:
 		lk.q *= 0.995

@@ -254,7 +254,7 @@ func (e *pulseEngine) search() bool {
 		}
 		all += f * f / float64(m)
 	}
-	if sum*sum < 0.7*searchCells*sq || sum*sum < 9*all {
+	if sum*sum < 0.7*searchCells*sq || sum*sum < 5*all {
 		return true
 	}
 	off /= float64(searchCells * (m - 2*(m/4)))

@@ -126,7 +126,7 @@ func (s *pulseShape) correlate(e *pulseEngine, t, stretch float64) (y, d float32
 }
 
 // learn adds a pulse to the mean, and makes the shape anew when there are enough of them.
-func (s *pulseShape) learn(e *pulseEngine, t, stretch float64) {
+func (s *pulseShape) learn(e *pulseEngine, t, stretch, vari float64) {
 	if s.heard > 4096 && s.heard&7 != 0 { // the shape is known by now; follow it at leisure
 		s.heard++
 		return
@@ -156,25 +156,44 @@ func (s *pulseShape) learn(e *pulseEngine, t, stretch float64) {
 	if s.heard > 4096 {
 		s.next = s.heard + 4096
 	}
-	v := make([]float64, len(s.acc))
-	for k := range v {
-		// the mean of the samples that fell within half a sample of here
-		a, c := 0.0, 0.0
-		for j := k - shapeRes/2; j <= k+shapeRes/2; j++ {
-			if j >= 0 && j < len(v) {
-				a += s.acc[j]
-				c += s.cnt[j]
-			}
-		}
-		if c > 0 {
-			v[k] = a / c
-		}
-	}
-	s.set(e, v)
+	s.set(e, s.mean(vari))
 	if s.heard > 4096 { // forget by halves
 		for k := range s.acc {
 			s.acc[k] /= 2
 			s.cnt[k] /= 2
 		}
 	}
+}
+
+// mean is the mean pulse: each entry from the samples that fell near it, the nearer the more pulses there are. What does
+// not stand out of the noise left in the mean is made smaller, so that an empty stretch adds no noise of its own.
+func (s *pulseShape) mean(vari float64) []float64 {
+	h := shapeRes / 2
+	switch {
+	case s.heard >= 1500:
+		h = 1
+	case s.heard >= 300:
+		h = 2
+	}
+	v := make([]float64, len(s.acc))
+	dc := 0.0
+	cnt := make([]float64, len(v))
+	for k := range v {
+		a := 0.0
+		for j := max(k-h, 0); j <= min(k+h, len(v)-1); j++ {
+			a += s.acc[j]
+			cnt[k] += s.cnt[j]
+		}
+		if cnt[k] > 0 {
+			v[k] = a / cnt[k]
+		}
+		dc += v[k] / float64(len(v))
+	}
+	for k := range v {
+		v[k] -= dc
+		if cnt[k] > 0 && v[k] != 0 {
+			v[k] *= max(0, 1-2*vari/cnt[k]/(v[k]*v[k]))
+		}
+	}
+	return v
 }
