@@ -92,21 +92,29 @@ func Convert(data []byte, o ConvertOptions) (*Conversion, error) {
 		data = w.strip(data, r)
 		r = Inspect(data)
 	}
+	code := isCode(w.From) && isCode(w.To)
+	switch {
+	case code || isListing(w.From) && isListing(w.To):
+	case isCode(w.From) || isListing(w.From):
+		return nil, w.refuse("", "machine code and BASIC do not turn into each other")
+	default:
+		return nil, w.refuse("for bytes that you know to be machine code, say --load-address", "the file is no program of a known form")
+	}
 	if w.From == r.Kind {
 		if err := w.health(r); err != nil {
 			return nil, err
 		}
 	}
-	switch {
-	case isCode(w.From) && isCode(w.To):
-		return w.Conversion, w.code(data, r)
-	case isListing(w.From) && isListing(w.To):
-		return w.Conversion, w.listing(data)
-	case w.From == Unknown || w.From == SectorImage || w.From == Audio || w.From == Captures:
-		return nil, w.refuse("for bytes that you know to be machine code, say --load-address", "the file is %s, which is no program", w.From)
-	default:
-		return nil, w.refuse("", "machine code and BASIC do not turn into each other")
+	var err error
+	if code {
+		err = w.code(data, r)
+	} else {
+		err = w.listing(data)
 	}
+	if err != nil {
+		return nil, err
+	}
+	return w.Conversion, nil
 }
 
 func isCode(k Kind) bool {
@@ -123,12 +131,14 @@ func kindList(ks []Kind) string {
 	return strings.Join(s, ", ")
 }
 
-// health refuses damage that the conversion would hide. Line ends and links are made new anyway, and an overlap is
-// carried along as it is.
+// health refuses damage that the conversion would hide. Line ends and links are made new anyway, and of bytes that
+// load twice the later ones win in every form.
 func (w *work) health(r *Report) error {
 	for _, f := range r.Faults {
 		switch f.Class {
-		case LineEnds, Links, Overlap:
+		case LineEnds: // every form has its own
+			continue
+		case Links, Overlap:
 			w.note("%s", f)
 			continue
 		}

@@ -145,7 +145,12 @@ func (c *convertCmd) write(env *Env, results []*program.Conversion) error {
 			return err
 		}
 		out.Files = append(out.Files, convertFileJSON{path, len(r.Data)})
-		out.Notes = append(out.Notes, r.Notes...)
+		for _, n := range r.Notes {
+			if len(results) > 1 {
+				n = filepath.Base(path) + ": " + n
+			}
+			out.Notes = append(out.Notes, n)
+		}
 	}
 	return env.Report(out, func() {
 		for _, f := range out.Files {

@@ -267,9 +267,61 @@ func (c *inspectCmd) compare(env *Env, set *machine.Set) error {
 		}
 		data[i] = d
 	}
+	if v, ok := volumesOf(set, data); ok {
+		return c.compareVolumes(env, v)
+	}
 	cmp := program.Compare(data[0], data[1])
 	err := env.Report(cmp, func() { printComparison(env, c.Files, cmp) })
 	if err == nil && !cmp.SameProgram {
+		err = outcome.ErrIncomplete
+	}
+	return err
+}
+
+// volumesOf opens both files as disk images; ok is false where one of them is none.
+func volumesOf(set *machine.Set, data [2][]byte) (v [2]volume.Volume, ok bool) {
+	opt := volume.Options{Recordings: set.Recordings(), ParameterSets: set.ParameterSets()}
+	for i, d := range data {
+		if len(d) < smallestImage || len(d)%128 != 0 {
+			return v, false
+		}
+		var err error
+		if v[i], _, err = volume.Open(d, opt); err != nil {
+			return v, false
+		}
+	}
+	return v, true
+}
+
+// volumeComparison is the JSON of --compare for two images.
+type volumeComparison struct {
+	Same        bool                `json:"same"`
+	KindA       string              `json:"kind-a"`
+	KindB       string              `json:"kind-b"`
+	Differences []volume.Difference `json:"differences"`
+}
+
+func (c *inspectCmd) compareVolumes(env *Env, v [2]volume.Volume) error {
+	out := volumeComparison{KindA: v[0].Kind(), KindB: v[1].Kind(), Differences: volume.Compare(v[0], v[1])}
+	out.Same = len(out.Differences) == 0
+	if out.Same {
+		out.Differences = []volume.Difference{}
+	}
+	err := env.Report(out, func() {
+		if out.Same {
+			env.Printf("%s and %s hold the same volume, byte for byte.\n", c.Files[0], c.Files[1])
+			return
+		}
+		env.Printf("first:  %s (%s volume)\nsecond: %s (%s volume)\n\n", c.Files[0], out.KindA, c.Files[1], out.KindB)
+		for _, d := range out.Differences {
+			name := d.Name
+			if name != "" {
+				name = " " + name
+			}
+			env.Printf("%s%s: %s (%d %s)\n", d.Where, name, d.What, d.Bytes, words(d.Bytes, "byte", "bytes"))
+		}
+	})
+	if err == nil && !out.Same {
 		err = outcome.ErrIncomplete
 	}
 	return err
