@@ -249,17 +249,21 @@ func extentShapes(n int, o *Options) (out []extentShape) {
 	return out
 }
 
-// directoryStart reports whether a directory can begin here: the first entry is one, and so are most that follow.
+// directoryStart reports whether a directory can begin with this sector: it has an entry, and whatever else it holds
+// may be one.
 func directoryStart(b []byte) bool {
-	if !plausibleEntry(b) || b[0] >= extentUsers || b[15] > recordBytes {
-		return false
-	}
+	found := false
 	for i := 0; i+entryBytes <= len(b); i += entryBytes {
-		if e := dirEntry(b[i : i+entryBytes]); !e.free() && !e.other() && !plausibleEntry(e) {
+		e := dirEntry(b[i : i+entryBytes])
+		switch {
+		case e.free() || e.other():
+		case !plausibleEntry(e):
 			return false
+		case e[0] < extentUsers && e[15] <= recordBytes:
+			found = true
 		}
 	}
-	return true
+	return found
 }
 
 // guessParameters works a parameter block out: the reserved tracks from where entries begin, the sector order from

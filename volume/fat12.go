@@ -122,10 +122,9 @@ func fatParameters(b []byte) (fatShape, error) {
 // fat12 is an open FAT12 volume. The bytes of the image are its only state.
 type fat12 struct {
 	fatShape
-	im     *disk.Image
-	noBPB  bool // the parameters were taken from the media byte
-	trunc  bool // the image ends before the volume does
-	format string
+	im    *disk.Image
+	noBPB bool // the parameters were taken from the media byte
+	trunc bool // the image ends before the volume does
 }
 
 func (v *fat12) table(n int) []byte {

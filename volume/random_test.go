@@ -218,44 +218,72 @@ func seed(f *testing.F, kind string, rec *disk.Recording, o NewOptions) []byte {
 	return v.Image().Data
 }
 
+// The fuzz targets change bytes where a volume keeps its books: each three bytes of the input are a place and a value.
+// A blind change of a whole disk would hit file data, where it says nothing, and whole disks are slow to mutate.
+
 func FuzzGranule(f *testing.F) {
-	d := seed(f, "granule", fm10(35, 1), NewOptions{})
-	f.Add(d, 0, byte(0), 0, byte(0))
-	f.Add(d, 17*2560+512, byte(0xFF), 17*2560+0x300, byte(0x90))
-	f.Add(seed(f, "granule", mfm18(35, 1), NewOptions{}), 2, byte(20), 5, byte(1))
-	f.Fuzz(func(t *testing.T, data []byte, a int, x byte, b int, y byte) {
-		fuzzVolume(t, "granule", poke(data, a, x, b, y), Options{})
+	disks := [][]byte{seed(f, "granule", fm10(35, 1), NewOptions{}), seed(f, "granule", mfm18(35, 2), NewOptions{Rounding: "down"}), seed(f, "granule", fmBoot(35, 1), NewOptions{})}
+	shapes := []*disk.Recording{fm10(35, 1), mfm18(35, 2), fmBoot(35, 1)}
+	f.Add(byte(0), []byte{0, 2, 20})
+	f.Add(byte(0), []byte{3, 0x14, 0x90, 3, 0x15, 1, 4, 0, 0xFE})
+	f.Add(byte(1), []byte{3, 0, 0, 3, 1, 0})
+	f.Add(byte(2), []byte{1, 0, 0, 1, 1, 0, 5, 0x14, 255, 5, 0x15, 255})
+	f.Fuzz(func(t *testing.T, which byte, edits []byte) {
+		n := int(which) % len(disks)
+		g := shapes[n].Geometry()
+		dir, _ := g.Offset(17, 0, 0)
+		fuzzVolume(t, "granule", edit(disks[n], edits, []int{0, int(dir)}, []int{256, 18 * 256}), Options{Recording: shapes[n]})
 	})
 }
 
 func FuzzFAT12(f *testing.F) {
-	d := seed(f, "fat12", mfm(8, 40, 1), NewOptions{Name: "FUZZ"})
-	f.Add(d, 0, byte(0xEB), 1, byte(0x3C))
-	f.Add(d, 515, byte(2), 3*512+32+26, byte(2))
-	f.Fuzz(func(t *testing.T, data []byte, a int, x byte, b int, y byte) {
-		fuzzVolume(t, "fat12", poke(data, a, x, b, y), Options{})
+	v := mustNew(f, "fat12", mfm(8, 40, 1), NewOptions{Name: "FUZZ"})
+	for i := range 6 {
+		mustPut(f, v, fmt.Sprintf("SUB/F%d", i), noise(int64(i), 300*i))
+		mustPut(f, v, fmt.Sprintf("F%d", i), noise(int64(i), 700*i))
+	}
+	d := v.Image().Data
+	f.Add([]byte{2, 3, 2})
+	f.Add([]byte{6, 0x3A, 2, 0, 0x0D, 4})
+	f.Add([]byte{0, 0x16, 9, 0, 0x17, 0, 0, 0x18, 0})
+	f.Fuzz(func(t *testing.T, edits []byte) {
+		fuzzVolume(t, "fat12", edit(d, edits, []int{0}, []int{9 * 512}), Options{})
 	})
 }
 
 func FuzzExtent(f *testing.F) {
-	d := seed(f, "extent", fm26, NewOptions{})
-	f.Add(d, 0, byte(0), 0, byte(0))
-	f.Add(d, 0x1A10, byte(250), 0x1A0F, byte(255))
-	f.Fuzz(func(t *testing.T, data []byte, a int, x byte, b int, y byte) {
-		data = poke(data, a, x, b, y)
-		fuzzVolume(t, "extent", data, Options{})
-		fuzzVolume(t, "extent", data, Options{Parameters: eightInch})
+	disks := [][]byte{seed(f, "extent", fm26, NewOptions{}), seed(f, "extent", mid.testRecording(), NewOptions{Parameters: mid}), seed(f, "extent", wide.testRecording(), NewOptions{Parameters: wide})}
+	sets := []*Parameters{eightInch, mid, wide}
+	f.Add(byte(0), true, []byte{0, 16, 250})
+	f.Add(byte(1), false, []byte{0, 12, 9, 0, 15, 200, 0, 32, 29})
+	f.Add(byte(2), true, []byte{0, 14, 60, 0, 64, 0x21})
+	f.Fuzz(func(t *testing.T, which byte, told bool, edits []byte) {
+		n := int(which) % len(disks)
+		o := Options{}
+		if told {
+			o.Parameters = sets[n]
+		}
+		p := sets[n]
+		fuzzVolume(t, "extent", edit(disks[n], edits, []int{p.OFF * p.SPT * 128}, []int{2048}), o)
 	})
 }
 
-// poke changes two bytes: most of a disk is file data, where a blind change says nothing.
-func poke(data []byte, a int, x byte, b int, y byte) []byte {
+// edit applies the changes to a copy; places count through the areas one after the other.
+func edit(data, edits []byte, areas, sizes []int) []byte {
 	data = bytes.Clone(data)
-	if a >= 0 && a < len(data) {
-		data[a] = x
+	total := 0
+	for _, n := range sizes {
+		total += n
 	}
-	if b >= 0 && b < len(data) {
-		data[b] = y
+	for ; len(edits) >= 3; edits = edits[3:] {
+		at := (int(edits[0])<<8 | int(edits[1])) % total
+		for i, n := range sizes {
+			if at < n {
+				data[areas[i]+at] = edits[2]
+				break
+			}
+			at -= n
+		}
 	}
 	return data
 }
