@@ -28,7 +28,7 @@ type builder struct {
 }
 
 // acceptBits is the evidence below which a file stays unknown: noise gets there once in a million files.
-const acceptBits = 20
+const acceptBits = 22
 
 // span is a stretch of addresses and the file offset of the record that fills it.
 type span struct {

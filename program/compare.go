@@ -140,7 +140,7 @@ func (c *Comparison) memories(a, b Memory) {
 // runs lists stretches of differing bytes; equal ones of up to three between them do not part a stretch.
 func (c *Comparison) runs(address int, a, b []byte) {
 	eachRun(a, b, func(i, n int) {
-		c.add(address+i, n, hex(address+i), "%d %s: %s in the first, %s in the second", n, plural(n, "byte differs", "bytes differ"), sample(a[i:i+n]), sample(b[i:i+n]))
+		c.add(address+i, n, hex(address+i), "%d %s: %s in the first, %s in the second", n, plural(n, "byte differs", "bytes differ"), shown(a[i:i+n]), shown(b[i:i+n]))
 	})
 }
 
@@ -161,7 +161,7 @@ func eachRun(a, b []byte, f func(i, n int)) {
 	}
 }
 
-func sample(b []byte) string {
+func shown(b []byte) string {
 	if len(b) > 8 {
 		return fmt.Sprintf("% X ...", b[:8])
 	}
@@ -190,7 +190,7 @@ func (c *Comparison) programs(a, b *BASIC) {
 			if x, y := a.Lines[i].Text, b.Lines[j].Text; !bytes.Equal(x, y) {
 				at := common(x, y)
 				c.add(-1, max(len(x), len(y))-at, fmt.Sprintf("line %d", a.Lines[i].Number), "differs from byte %d on: %s in the first, %s in the second",
-					at, sample(x[at:]), sample(y[at:]))
+					at, shown(x[at:]), shown(y[at:]))
 			}
 			i, j = i+1, j+1
 		}
@@ -265,7 +265,7 @@ func clip(b []byte) string {
 func (c *Comparison) bytes(a, b []byte) {
 	n := min(len(a), len(b))
 	eachRun(a[:n], b[:n], func(i, k int) {
-		c.add(-1, k, fmt.Sprintf("offset %d", i), "%d %s: %s in the first, %s in the second", k, plural(k, "byte differs", "bytes differ"), sample(a[i:i+k]), sample(b[i:i+k]))
+		c.add(-1, k, fmt.Sprintf("offset %d", i), "%d %s: %s in the first, %s in the second", k, plural(k, "byte differs", "bytes differ"), shown(a[i:i+k]), shown(b[i:i+k]))
 	})
 	if len(a) != len(b) {
 		long, which := a, "first"

@@ -74,6 +74,7 @@ func inspectTape(data []byte, emit func(address int, body []byte)) *builder {
 	if isPrintable(name) {
 		b.bits += 8
 	} else {
+		b.bits -= 6
 		b.note("the name holds bytes that are no characters; they are shown as dots")
 	}
 	pos += 1 + tapeNameLen
@@ -147,8 +148,8 @@ func inspectTape(data []byte, emit func(address int, body []byte)) *builder {
 
 func (b *builder) tapeDone(entryAt, blocks int) *builder {
 	b.memory(entryAt)
-	if blocks == 0 && b.r.Entry == nil && b.bits < 32 {
-		b.bits = min(b.bits, 24)
+	if blocks == 0 && (len(b.r.Faults) == 0 || b.r.Faults[len(b.r.Faults)-1].Class != Truncated) {
+		b.bits = 0 // no block at all, and not for want of bytes
 	}
 	return b
 }

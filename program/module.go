@@ -65,7 +65,7 @@ func inspectModule(data []byte, emit func(address int, body []byte)) *builder {
 		b.bits += 4
 	}
 	pos, expect, entryAt := 0, -1, 0
-	records, ended := 0, false
+	records, ended, firstCut := 0, false, false
 	var skipped [recLast + 1]int
 	for pos < len(data) && !ended {
 		t := data[pos]
@@ -83,6 +83,7 @@ func inspectModule(data []byte, emit func(address int, body []byte)) *builder {
 		if !ok {
 			b.fault(Truncated, len(data), "file ends inside the record that begins at offset %d (type %02Xh): %s", pos, t, recordShort(data[pos:]))
 			b.cutRecord(rec, expect)
+			firstCut = records == 0 && t == recData && len(rec.body) >= 2
 			pos = len(data)
 			break
 		}
@@ -128,7 +129,7 @@ func inspectModule(data []byte, emit func(address int, body []byte)) *builder {
 		}
 	}
 	b.memory(entryAt)
-	if records == 0 {
+	if records == 0 && !firstCut {
 		b.bits = 0 // nothing is loaded: not a program, whatever else it looks like
 	}
 	return b

@@ -31,7 +31,7 @@ func takeSRecord(h *hexState, offset int, text, rec []byte, sound bool) {
 	switch kind {
 	case 0:
 		if h.kinds[0] > 0 {
-			h.note("line %d is a second header record", h.lines)
+			h.fault(BadRecord, offset, "line %d is a second header record; a file has one", h.lines)
 		}
 		if sound && h.r.Name == "" {
 			h.r.Name = printable(body)
