@@ -66,7 +66,6 @@ type Source struct {
 	Assumed []string `json:"assumed"`
 
 	proven bool // its good sectors had a right CRC, or a sidecar says so
-	from   int  // order among the sources
 }
 
 // Conflict is a sector that two sources have with other contents, both called good.

@@ -34,6 +34,8 @@ type commands struct {
 	Tape    tapeCmd    `cmd:"" help:"Programs to sound, and recordings back to programs with a diagnosis."`
 	Demo    demoCmd    `cmd:"" help:"The main job on the built-in example collection, from nothing, offline."`
 	Version versionCmd `cmd:"" help:"Print the version."`
+
+	ReaderChild readerChildCmd `cmd:"" name:"reader-child" hidden:""`
 }
 
 // Common are the flags that every command takes.

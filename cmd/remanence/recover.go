@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"os"
 
 	"remanence/disk"
 	"remanence/disk/track"
@@ -9,6 +10,7 @@ import (
 	"remanence/internal/safefile"
 	"remanence/machine"
 	"remanence/recover"
+	"remanence/recover/reader"
 )
 
 // recoverCmd makes the best image of a disk from everything there is of it.
@@ -17,6 +19,7 @@ type recoverCmd struct {
 	Output    string   `short:"o" required:"" type:"path" placeholder:"IMAGE" help:"Raw sector image; what it can't say goes into NAME.sectors.json beside it."`
 	Recording string   `placeholder:"NAME:CxS" help:"Recording (default: recognised)."`
 	Sectors   string   `type:"path" placeholder:"FILE" help:"Also write every sector found, as JSON Lines."`
+	Reader    []string `type:"path" placeholder:"FILE" help:"A reader of your own for a container, tried before those in your configuration folder; see doc/readers.md."`
 	NoRepair  bool     `help:"Leave a sector whose CRC fails as it was read."`
 	Force     bool     `help:"Replace outputs that are there already."`
 }
@@ -63,6 +66,9 @@ func (c *recoverCmd) Run(env *Env) error {
 	opt.OpenImage = func(path string, _ []byte, _ *disk.Sidecar) (*disk.Image, []string, error) {
 		im, _, said, err := loadForEncoding(set, path, c.Recording)
 		return im, said, err
+	}
+	if opt.Readers, err = c.readers(env); err != nil {
+		return err
 	}
 	res, err := recover.Run(env.Context, c.Source, opt)
 	if err != nil {
@@ -133,4 +139,32 @@ func (c *recoverCmd) text(env *Env, rep *recoverReport) {
 	if !s.Whole() {
 		env.Printf("Next: capture the damaged tracks again, on another drive if you can, and name all sources together.\n")
 	}
+}
+
+// readers are those named, then those of the configuration folder.
+func (c *recoverCmd) readers(env *Env) ([]recover.Reader, error) {
+	var out []recover.Reader
+	for _, p := range c.Reader {
+		s, err := reader.Load(p)
+		if err != nil {
+			return nil, outcome.As(outcome.Input, err)
+		}
+		out = append(out, s)
+	}
+	own, err := reader.LoadFolder(env.ConfigDir())
+	if err != nil {
+		env.Note("%v", err)
+	}
+	for _, s := range own {
+		out = append(out, s)
+	}
+	return out, nil
+}
+
+// readerChildCmd is the process that a reader runs in.
+type readerChildCmd struct{}
+
+func (readerChildCmd) Run(env *Env) error {
+	os.Exit(reader.Child(os.Stdin, env.Stdout, env.Stderr))
+	return nil
 }
