@@ -199,6 +199,9 @@ func payload(o tape.SideOptions, form string, f *plan.File) (plan.Payload, error
 			kind = program.BASICTape
 		}
 	}
+	if form == tape.FormRaw && f.Name == "" {
+		name = filepath.Base(f.Path) // nothing on the tape has a name; the archive's tells more
+	}
 	it, err := tape.Encode(form, string(kind), name, data)
 	if err != nil {
 		return plan.Payload{}, err

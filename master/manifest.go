@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"remanence/internal/safefile"
+	"remanence/label"
 	"remanence/plan"
 	"remanence/program"
 )
@@ -20,6 +21,8 @@ type Manifest struct {
 	Verified  bool           `json:"verified"`
 	Inputs    []Input        `json:"inputs"`
 	Outputs   []Output       `json:"outputs"`
+	Media     []*Medium      `json:"media"`  // as make --json has them
+	Labels    []label.Medium `json:"labels"` // what labels and shelf take from here
 	LeftOut   []plan.LeftOut `json:"left-out"`
 }
 
@@ -34,7 +37,8 @@ type Input struct {
 }
 
 func (mk *maker) manifest(r *Result) error {
-	m := Manifest{Version: 1, Machine: r.Machine, Title: r.Title, Medium: r.Preset, Seed: r.Seed, Verified: r.Verified, Outputs: r.Outputs, LeftOut: r.LeftOut}
+	m := Manifest{Version: 1, Machine: r.Machine, Title: r.Title, Medium: r.Preset, Seed: r.Seed, Verified: r.Verified, Outputs: r.Outputs,
+		Media: r.Media, Labels: LabelMedia(r), LeftOut: r.LeftOut}
 	if mk.a.Recording != nil {
 		m.Recording = mk.a.Recording.Reference()
 	}

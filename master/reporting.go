@@ -29,6 +29,16 @@ func (mk *maker) report(r *Result) error {
 // reportInput fills in what the report tells.
 func (mk *maker) reportInput(r *Result) *report.Input {
 	in := &report.Input{Title: r.Title, Machine: r.Machine, About: mk.a.Machine.Title, Version: mk.o.Version, Command: mk.o.Command, LowBound: r.LowerBound}
+	mem := mk.a.Machine.Memory
+	for _, q := range []picture.Range{
+		{From: 0, To: mem.ROMEnd, Name: "ROM", Kind: picture.Reserved},
+		{From: mem.ROMEnd, To: mem.RAMStart, Name: "not RAM", Kind: picture.Reserved},
+		{From: mem.SystemFirst, To: mem.SystemEnd, Name: "disk system", Kind: picture.Reserved},
+	} {
+		if q.To > q.From {
+			in.Memory = append(in.Memory, q)
+		}
+	}
 	on := mediaOf(r)
 	for i := range mk.a.Files {
 		f := &mk.a.Files[i]
@@ -64,7 +74,7 @@ func (mk *maker) reportMedium(r *Result, m *Medium) report.Medium {
 		Labels: r.Labels, Verified: m.Verified}
 	for i := range m.Files {
 		f := &m.Files[i]
-		it := report.Item{Name: f.Name, Path: f.Path, Bytes: f.Size, Size: float64(f.Size) / 1024, Damaged: f.Damaged, Proven: !m.Wrong[f.Name], SHA256: f.SHA256}
+		it := report.Item{Name: f.Name, Path: f.Path, Bytes: f.Size, Size: float64(f.Size) / 1024, Damaged: f.Damaged, Proven: !m.Lost(f), SHA256: f.SHA256}
 		if m.Disk == nil {
 			it.Size, it.Where = f.LengthS, clock(f.AtS)
 		} else {
@@ -96,6 +106,9 @@ func (mk *maker) reportMedium(r *Result, m *Medium) report.Medium {
 		step("speed of the drive", "%+.2f %%", -p.SpeedPercent)
 		step("files back byte for byte", "%d of %d", p.FilesGood, p.FilesExpected)
 		rm.Ribbon = diskRibbon(m)
+		if len(m.Units) > 0 {
+			rm.Pictures = append(rm.Pictures, report.Figure{Caption: "Where the files lie: the " + m.Volume.Unit + "s of the volume, in disk order.", Picture: unitMap(m)})
+		}
 		return rm
 	}
 	rm.Place, rm.Unit = fmt.Sprintf("C-%d, side %s", r.Arranged.Cassette, m.ID[len(m.ID)-1:]), "s"
@@ -136,6 +149,24 @@ func unitRuns(m *Medium, name string) string {
 		return ""
 	}
 	return m.Volume.Unit + " " + strings.Join(runs, ", ")
+}
+
+// unitMap draws the volume's units in disk order.
+func unitMap(m *Medium) *picture.Canvas {
+	v := picture.VolumeMap{Title: "the volume of " + m.ID, Unit: m.Volume.Unit}
+	at := map[string]int{}
+	for _, u := range m.Units {
+		use := picture.UnitUse{File: -1, State: picture.UnitState(u.State)} // both rooms list the states in the same order
+		if u.File != "" {
+			if _, ok := at[u.File]; !ok {
+				at[u.File] = len(v.Files)
+				v.Files = append(v.Files, u.File)
+			}
+			use.File = at[u.File]
+		}
+		v.Units = append(v.Units, use)
+	}
+	return v.Draw()
 }
 
 // diskRibbon draws the disk as it was read back: a ribbon a track, angle from the index.
@@ -188,7 +219,7 @@ func sideRibbon(m *Medium) *picture.Canvas {
 	all := picture.Ribbon{}
 	for i, e := range m.SideRun.Side.Entries {
 		st := picture.Good
-		if m.Wrong[m.Files[i].Name] {
+		if m.Lost(&m.Files[i]) {
 			st = picture.Lost
 		}
 		all.Stretches = append(all.Stretches, picture.Stretch{From: e.FromS, To: e.ToS, Margin: -1, State: st, Label: e.Name, Title: fmt.Sprintf("%s, %d bytes", e.Name, e.Bytes)})

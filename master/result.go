@@ -39,7 +39,7 @@ type Medium struct {
 	Tracks  []*track.Result `json:"-"`
 	Volume  volume.Info     `json:"-"`
 	Units   []volume.Unit   `json:"-"`
-	Wrong   map[string]bool `json:"-"` // names of files that did not come back
+	Wrong   map[string]bool `json:"-"` // files that did not come back: names on a disk, paths on a tape; see Lost
 	SideRun *SideProof      `json:"-"`
 }
 
@@ -78,4 +78,18 @@ func Planned(a *Arrangement) *Result {
 		r.Media = append(r.Media, &Medium{Medium: *m})
 	}
 	return r
+}
+
+// Lost reports whether a file of the medium did not come back.
+func (m *Medium) Lost(f *plan.Placed) bool { return m.Wrong[m.key(f)] }
+
+func (m *Medium) lose(f *plan.Placed) { m.Wrong[m.key(f)] = true }
+
+// key is what a file is known by on its medium. Two programs of a tape may have one name; the files of an image that
+// came whole have one path.
+func (m *Medium) key(f *plan.Placed) string {
+	if m.Disk != nil {
+		return f.Name
+	}
+	return f.Path
 }

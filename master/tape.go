@@ -97,31 +97,60 @@ func (mk *maker) writeSide(ctx context.Context, m *Medium, name string) (*tape.S
 	return side, f.Commit()
 }
 
+// part is what was heard where one program was written.
+type part struct {
+	data  []byte
+	whole bool
+}
+
+// hear files what was heard under the programs that were written where it was heard. Two texts one after the other can
+// be heard as one: its bytes are shared out by length. What is heard in the silence between programs is noise and belongs
+// to none of them.
+func (mk *maker) hear(m *Medium) []part {
+	heard, side := m.SideRun.Read, m.SideRun.Side
+	parts := make([]part, len(m.Files))
+	for i := range parts {
+		parts[i].whole = true
+	}
+	slow := 1 + heard.SpeedPercent/100 // a second of what was heard is this much of what was written
+	for _, p := range heard.Programs {
+		from, to := p.FromS*slow, p.ToS*slow
+		var over []int
+		for i, e := range side.Entries {
+			if from < e.ToS && to > e.FromS+m.Code.LeaderSeconds()/2 {
+				over = append(over, i)
+			}
+		}
+		rest := p.Data
+		for k, i := range over {
+			n := len(rest)
+			if k < len(over)-1 {
+				n = min(n, len(bytes.Join(m.Files[i].Payload.Blocks, nil)))
+			}
+			parts[i].data = append(parts[i].data, rest[:n]...)
+			parts[i].whole = parts[i].whole && p.Whole
+			rest = rest[n:]
+		}
+	}
+	return parts
+}
+
 // proveSide compares what was heard with what was written, program by program.
 func (mk *maker) proveSide(m *Medium) {
 	heard, side := m.SideRun.Read, m.SideRun.Side
 	m.Wrong = map[string]bool{}
 	m.Proof.FilesExpected = len(m.Files)
 	m.Proof.SpeedPercent, m.Proof.LevelDBFS = round3(heard.SpeedPercent), round3(heard.LevelDBFS)
-	slow := 1 + heard.SpeedPercent/100 // a second of what was heard is this much of what was written
-	gap := mk.a.Machine.Tape.GapS / 2
+	parts := mk.hear(m)
 	for i := range m.Files {
 		f, e := &m.Files[i], side.Entries[i]
-		var got []byte
-		whole := true
-		for _, p := range heard.Programs {
-			if mid := (p.FromS + p.ToS) / 2 * slow; mid < e.FromS-gap || mid > e.ToS+gap {
-				continue
-			}
-			got = append(got, p.Data...)
-			whole = whole && p.Whole
-		}
+		got, whole := parts[i].data, parts[i].whole
 		want := bytes.Join(f.Payload.Blocks, nil)
 		if whole && bytes.Equal(got, want) {
 			m.Proof.FilesGood++
 			continue
 		}
-		m.Wrong[f.Name] = true
+		m.lose(f)
 		what := fmt.Sprintf("%s: %d of %d bytes came back", f.Name, len(got), len(want))
 		switch {
 		case len(got) == 0:

@@ -209,7 +209,7 @@ func (w *work) sort(f *File) {
 			return
 		}
 	}
-	if why := WrongMachine(&r.Report, m.Target()); why != "" {
+	if why := WrongMachine(&r.Report, m.Target()); why != "" && len(f.To) == 0 {
 		w.leave(f.Path, "wrong machine: %s", why)
 		return
 	}
@@ -263,10 +263,17 @@ func (w *work) by(k program.Kind) Dest {
 	return ToDisk
 }
 
-// WrongMachine says why a program cannot run on the machine however it gets there; "" where nothing speaks against it.
-// Files that are no program of the machine's own forms are data and never wrong.
+// WrongMachine says why a program cannot be one of the machine's however it gets there; "" where nothing speaks
+// against it. Files that are no program of a known class are data and never wrong.
 func WrongMachine(r *program.Report, t program.Target) string {
-	if r.Kind != program.LoadModule && r.Kind != program.MachineTape {
+	if !slices.Contains(t.Kinds, r.Kind) {
+		switch r.Kind {
+		case program.LoadModule, program.MachineTape, program.BASICDisk, program.BASICTape:
+			return fmt.Sprintf("%s is a form that %s does not load; a job that says where it goes (to) takes it as data", r.Kind, t.Name)
+		}
+		return ""
+	}
+	if r.Kind == program.BASICDisk || r.Kind == program.BASICTape { // BASIC puts programs where it likes
 		return ""
 	}
 	most := t.RAMEnd()

@@ -82,13 +82,19 @@ func (c *planCmd) Run(env *Env) error {
 		return err
 	}
 	r := master.Planned(a)
-	return env.Report(r, func() {
+	if err := env.Report(r, func() {
 		printAssumed(env, a)
 		printPlan(env, r, false)
 		if len(r.Media) > 0 {
 			env.Printf("\nNext: remanence make with the same words, and --out FOLDER.\n")
 		}
-	})
+	}); err != nil {
+		return err
+	}
+	if len(r.LeftOut) > 0 {
+		return outcome.ErrIncomplete
+	}
+	return nil
 }
 
 func printAssumed(env *Env, a *master.Arrangement) {
@@ -111,7 +117,7 @@ func printPlan(env *Env, r *master.Result, made bool) {
 			if f.Damaged {
 				mark = "  damaged"
 			}
-			if made && m.Wrong[f.Name] {
+			if made && m.Lost(f) {
 				mark += "  did not come back"
 			}
 			env.Printf("     %-14s %7d  %s%s\n", f.Name, f.Size, f.Path, mark)

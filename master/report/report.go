@@ -79,15 +79,21 @@ func (v *view) bar(m Medium) template.HTML {
 	return v.draw(b.Draw())
 }
 
+// damaged says of a file that something is wrong with it. A file of no known kind is data: nothing says that it is not
+// whole, and nothing that it is.
+func (f *File) damaged() bool { return !f.Whole && f.Kind != "unknown" }
+
+// Damage is damaged, for the page.
+func (f File) Damage() bool { return f.damaged() }
+
 // maxRibbons bounds the picture of where programs load.
 const maxRibbons = 60
 
 // memory draws where the programs load, on one axis of addresses.
 func (v *view) memory() template.HTML {
 	s := picture.Stack{
-		Title: "Where the programs load",
-		Axis: picture.Axis{From: 0, To: 0x10000, Label: "address", Format: picture.HexAddress,
-			Ticks: []float64{0, 0x2000, 0x4000, 0x6000, 0x8000, 0xA000, 0xC000, 0xE000}},
+		Title:  "Where the programs load",
+		Axis:   picture.Axis{Label: "address", Format: picture.HexAddress},
 		Height: 12, Gap: 3,
 	}
 	if len(v.Memory) > 0 {
@@ -110,7 +116,7 @@ func (v *view) memory() template.HTML {
 		for _, l := range f.Loads {
 			st := picture.Stretch{From: float64(l[0]), To: float64(l[1]), Margin: 0.8,
 				Title: fmt.Sprintf("%s, %s to %s", f.Path, picture.HexAddress(float64(l[0])), picture.HexAddress(float64(l[1]-1)))}
-			if !f.Whole {
+			if f.damaged() {
 				st.State = picture.Doubtful
 			}
 			r.Stretches = append(r.Stretches, st)
@@ -120,11 +126,29 @@ func (v *view) memory() template.HTML {
 	if n == 0 {
 		return ""
 	}
-	s.Desc = fmt.Sprintf("%d programs, one ribbon each, on the axis of addresses 0000h to FFFFh; damaged ones are dotted.", min(n, maxRibbons))
+	lo, hi := 0x10000, 0
+	for _, f := range v.Files {
+		for _, l := range f.Loads {
+			lo, hi = min(lo, l[0]), max(hi, l[1])
+		}
+	}
+	for _, m := range v.Memory { // the end of what the machine keeps is in the picture
+		hi = max(hi, m.To)
+		if m.To < lo {
+			continue
+		}
+		lo = min(lo, max(m.From, m.To-0x1000))
+	}
+	lo, hi = max(0, lo&^0xFFF), min(0x10000, (hi+0xFFF)&^0xFFF)
+	s.Axis.From, s.Axis.To, s.Axis.Ticks = float64(lo), float64(hi), nil
+	for a := lo; a <= hi; a += max(0x1000, (hi-lo)/16&^0xFFF) {
+		s.Axis.Ticks = append(s.Axis.Ticks, float64(a))
+	}
+	s.Desc = fmt.Sprintf("%d programs, one ribbon each, on the axis of addresses; damaged ones are dotted.", min(n, maxRibbons))
 	return v.draw(s.Draw())
 }
 
-// Shown and NotShown count the programs in the picture of memory.
+// NotShown counts the programs that the picture of memory leaves out.
 func (v *view) NotShown() int {
 	n := 0
 	for _, f := range v.Files {
@@ -138,12 +162,22 @@ func (v *view) NotShown() int {
 // Damaged counts the files with faults.
 func (v *view) Damaged() int {
 	n := 0
-	for _, f := range v.Files {
-		if !f.Whole {
+	for i := range v.Files {
+		if v.Files[i].damaged() {
 			n++
 		}
 	}
 	return n
+}
+
+// Doable says that for some file left out there is something to do.
+func (v *view) Doable() bool {
+	for _, l := range v.LeftOut {
+		if l.Do != "" {
+			return true
+		}
+	}
+	return false
 }
 
 // Copies counts the files that repeat an earlier one.
@@ -293,6 +327,8 @@ func kindWords(kind string) string {
 		return "machine code, tape form"
 	case "load-module":
 		return "load module"
+	case "unknown":
+		return "data of no known kind"
 	}
 	return strings.ReplaceAll(kind, "-", " ")
 }
