@@ -157,9 +157,10 @@ const (
 	UnitSystem // boot, directory
 	UnitLocked // not to be used
 	UnitLost   // marked as used, belongs to no file
+	UnitShared // claimed by more than one file
 )
 
-var unitWords = [...]string{"free", "used", "system", "locked out", "used by no file"}
+var unitWords = [...]string{"free", "used", "system", "locked out", "used by no file", "claimed twice"}
 
 // VolumeMap is the ribbon of a volume's units in disk order, wrapped into lines.
 type VolumeMap struct {
@@ -277,6 +278,8 @@ func unitStyle(s UnitState, turn int) Style {
 		st.Fill, st.Pattern = Hue1, Hatch
 	case UnitLost:
 		st.Fill, st.Pattern = Hue2, Dots
+	case UnitShared:
+		st.Fill, st.Pattern = Hue5, Dots
 	default:
 		return Style{}
 	}
