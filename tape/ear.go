@@ -9,21 +9,29 @@ import (
 
 // An ear listens to one signal (a channel, or a combination of two) for every code asked for. Positions it gives are
 // samples of the recording, at the rate it listens at.
+//
+// Listening for every code all the time would cost a multiple of what is needed. The ear therefore scouts: it keeps the
+// last half minute, tries every code on a window of it, and lets the one that was understood listen from the beginning of
+// that window on. When a run of that code ends, it scouts again from there.
 type ear struct {
 	name  string // "left", "right", "both", "mono"
 	codes []*linecode.Code
 	rate  float64
 	opts  linecode.Options
 
-	dems    []*linecode.Demodulator
-	base    int64 // sample at which dems began
+	main     *linecode.Demodulator // listens; nil: no code is known yet
+	mainCode int
+	mainBase int64 // sample at which it began
+	scouting bool
+	scoutAt  int64 // where the next window begins
+	ring     []float32
+	ringAt   int64 // sample of ring[0]
+
 	at      int64 // samples heard
 	zeros   int64 // exact zeros at the end of what was heard
 	asleep  bool
 	runs    []heard
 	refused []refusal
-	limit   int // runs kept at most
-	buf     []float32
 }
 
 // heard is a run with its place in the whole recording.
@@ -44,27 +52,20 @@ type refusal struct {
 	why  string
 }
 
-// sleepAfterS: after so many seconds of samples that are exactly zero nothing can be going on; the demodulators are
-// closed, and new ones begin with the next sound. Hours of nothing then cost next to nothing.
-const sleepAfterS = 15
+const (
+	// sleepAfterS: after so many seconds of samples that are exactly zero nothing can be going on; the demodulators are
+	// closed, and the ear wakes with the next sound. Hours of nothing then cost next to nothing.
+	sleepAfterS = 15
+	// A window must hold enough of a leader to lock on and some bytes, wherever it begins: half of it does.
+	scoutWindowS = 12
+	scoutHopS    = 6
+	ringS        = 36
+	maxRuns      = 20_000
+	maxRefusals  = 200
+)
 
-func newEar(name string, codes []*linecode.Code, rate float64, o linecode.Options) (*ear, error) {
-	e := &ear{name: name, codes: codes, rate: rate, opts: o, limit: 20_000}
-	return e, e.wake()
-}
-
-func (e *ear) wake() error {
-	e.dems = e.dems[:0]
-	e.base = e.at
-	for _, c := range e.codes {
-		d, err := linecode.NewDemodulator(c, e.rate, e.opts)
-		if err != nil {
-			return err
-		}
-		e.dems = append(e.dems, d)
-	}
-	e.asleep = false
-	return nil
+func newEar(name string, codes []*linecode.Code, rate float64, o linecode.Options) *ear {
+	return &ear{name: name, codes: codes, rate: rate, opts: o, scouting: true}
 }
 
 func (e *ear) feed(s []float32) error {
@@ -88,42 +89,159 @@ func (e *ear) feed(s []float32) error {
 			e.at += int64(len(s))
 			return nil
 		}
-		if err := e.wake(); err != nil {
+		e.asleep = false
+		e.ring, e.ringAt, e.scouting, e.scoutAt = e.ring[:0], e.at, true, e.at
+	}
+	if len(e.codes) == 1 && e.main == nil {
+		if err := e.listen(0, e.at); err != nil {
 			return err
 		}
 	}
-	for _, d := range e.dems {
-		d.Feed(s)
-	}
 	e.at += int64(len(s))
-	e.take()
+	if len(e.codes) > 1 {
+		e.remember(s)
+	}
+	if e.main != nil {
+		e.main.Feed(s)
+		e.take()
+	}
+	if err := e.scout(false); err != nil {
+		return err
+	}
 	if e.zeros > int64(sleepAfterS*e.rate) {
-		e.close()
 		e.asleep = true
+		return e.close()
 	}
 	return nil
 }
 
-func (e *ear) close() {
-	for _, d := range e.dems {
-		d.Close()
+// remember appends to the ring.
+func (e *ear) remember(s []float32) {
+	most := int(ringS * e.rate)
+	if len(e.ring)+len(s) > 2*most {
+		drop := len(e.ring) - most
+		e.ring = e.ring[:copy(e.ring, e.ring[drop:])]
+		e.ringAt += int64(drop)
 	}
-	e.take()
-	e.dems = e.dems[:0]
+	e.ring = append(e.ring, s...)
+}
+
+// listen makes code c the one listened for, from sample from on.
+func (e *ear) listen(c int, from int64) error {
+	e.drop()
+	d, err := linecode.NewDemodulator(e.codes[c], e.rate, e.opts)
+	if err != nil {
+		return err
+	}
+	e.main, e.mainCode, e.mainBase = d, c, from
+	if from < e.at && len(e.ring) > 0 {
+		d.Feed(e.ring[max(from-e.ringAt, 0):])
+		e.take()
+	}
+	return nil
+}
+
+// drop ends the present listening.
+func (e *ear) drop() {
+	if e.main != nil {
+		e.main.Close()
+		e.take()
+		e.main = nil
+	}
+}
+
+// scout tries all codes on the next window, when it is complete or the sound ends.
+func (e *ear) scout(last bool) error {
+	if len(e.codes) < 2 {
+		return nil
+	}
+	window, hop := int64(scoutWindowS*e.rate), int64(scoutHopS*e.rate)
+	for e.scouting {
+		e.scoutAt = max(e.scoutAt, e.ringAt)
+		end := e.scoutAt + window
+		if end > e.at {
+			if !last || e.at-e.scoutAt < int64(e.rate/10) {
+				return nil
+			}
+			end = e.at
+		}
+		x := e.ring[e.scoutAt-e.ringAt : end-e.ringAt]
+		best, bestScore := -1, 0.0
+		for i, c := range e.codes {
+			d, err := linecode.NewDemodulator(c, e.rate, e.opts)
+			if err != nil {
+				return err
+			}
+			d.Feed(x)
+			d.Close()
+			for _, r := range d.Take() {
+				h := heard{r, e, e.scoutAt}
+				if believable(r) && len(r.Bytes) >= 2 && score(&h) > bestScore {
+					best, bestScore = i, score(&h)
+				}
+			}
+			for _, f := range d.Refusals() {
+				e.refuse(f, e.scoutAt, c)
+			}
+		}
+		if best < 0 {
+			if end == e.at && last {
+				e.scouting = false
+				return nil
+			}
+			e.scoutAt += hop
+			continue
+		}
+		e.scouting = false
+		if e.main != nil && e.mainCode == best {
+			return nil // it hears this already
+		}
+		if err := e.listen(best, e.scoutAt); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (e *ear) close() error {
+	if err := e.scout(true); err != nil {
+		return err
+	}
+	e.drop()
+	// The end of a run may have left something behind it that no window has seen yet.
+	for i := 0; e.scouting && i < 64; i++ {
+		if err := e.scout(true); err != nil {
+			return err
+		}
+		if e.main == nil {
+			break
+		}
+		e.drop()
+	}
+	return nil
+}
+
+func (e *ear) refuse(f linecode.Refusal, base int64, c *linecode.Code) {
+	if len(e.refused) < maxRefusals {
+		e.refused = append(e.refused, refusal{(f.At + float64(base)) / e.rate, c.Name, f.Why})
+	}
 }
 
 func (e *ear) take() {
-	for i, d := range e.dems {
-		for _, r := range d.Take() {
-			if len(e.runs) < e.limit {
-				e.runs = append(e.runs, heard{r, e, e.base})
-			}
+	for _, r := range e.main.Take() {
+		h := heard{r, e, e.mainBase}
+		if len(e.runs) < maxRuns {
+			e.runs = append(e.runs, h)
 		}
-		for _, f := range d.Refusals() {
-			if len(e.refused) < 200 {
-				e.refused = append(e.refused, refusal{(f.At + float64(e.base)) / e.rate, e.codes[i].Name, f.Why})
-			}
+		from := r.To
+		if !believable(r) {
+			from = r.LeaderAt + e.rate/2 // it was no run of this code: look again at what it lay over
 		}
+		e.scouting = true
+		e.scoutAt = max(e.scoutAt, int64(from)+e.mainBase)
+	}
+	for _, f := range e.main.Refusals() {
+		e.refuse(f, e.mainBase, e.codes[e.mainCode])
 	}
 }
 

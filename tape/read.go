@@ -75,7 +75,9 @@ func Read(ctx context.Context, src audio.Source, codes []*linecode.Code, o ReadO
 	if err != nil && l.frames == 0 {
 		return nil, err
 	}
-	l.finish()
+	if e := l.finish(); e != nil {
+		return nil, e
+	}
 	res := l.result(f, o)
 	res.Stopped = stopped
 	if err != nil {
@@ -128,11 +130,7 @@ func newListener(f audio.Format, codes []*linecode.Code, o ReadOptions) (*listen
 		return nil, fmt.Errorf("channel %q: want left, right or both", o.Channel)
 	}
 	for _, n := range names {
-		e, err := newEar(n, usable, l.rate, opts)
-		if err != nil {
-			return nil, err
-		}
-		l.ears = append(l.ears, e)
+		l.ears = append(l.ears, newEar(n, usable, l.rate, opts))
 	}
 	l.lines = append(l.lines, newTimeline(l.rate))
 	l.spec = newSpectra(l.rate)
@@ -219,13 +217,16 @@ func (l *listener) chunk(s []float32) error {
 	return nil
 }
 
-func (l *listener) finish() {
+func (l *listener) finish() error {
 	for _, e := range l.ears {
-		e.close()
+		if err := e.close(); err != nil {
+			return err
+		}
 	}
 	for _, t := range l.lines {
 		t.cut()
 	}
+	return nil
 }
 
 // quality says how much a run deserves belief: what share of its bits is certain, times how well it keeps the rules of

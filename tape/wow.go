@@ -8,7 +8,7 @@ import (
 )
 
 // wowMethod says what the wow and flutter figure is.
-const wowMethod = "peak (95 % of the time) of the speed's deviation from its mean, from the times of the bytes, weighted by w(f) = min(f/4, 4/f), f in Hz, which follows the description of IEC 60386; what the bytes are too slow to show (above half their rate) is not in it"
+const wowMethod = "peak (95 % of the time) of the speed's deviation from its mean, from the lengths of the bytes, weighted by w(f) = min(f/4, 4/f), f in Hz, which follows the description of IEC 60386; what the bytes are too slow to show (above half their rate) is not in it"
 
 // speed works out range, wow and flutter from the times of the bytes.
 func (d *Diagnosis) speed(tracks []*track) {
@@ -26,13 +26,14 @@ func (d *Diagnosis) speed(tracks []*track) {
 			}
 			series = series[:0]
 		}
-		for i := 1; i < len(b); i++ {
-			gap := b[i].At - b[i-1].At
-			if !fixed || math.Abs(gap/nominal-1) > 0.25 || doubtful(t, i) {
+		for i := range b {
+			// The length of a byte, measured from its own waveform, shows its speed; the places of bytes with start and
+			// stop bits do not, since any length of mark may stand between two.
+			if !fixed || math.Abs(float64(b[i].Length)/nominal-1) > 0.25 || doubtful(t, i) {
 				flush()
 				continue
 			}
-			series = append(series, nominal/gap)
+			series = append(series, nominal/float64(b[i].Length))
 			if len(series) == 4096 {
 				flush()
 			}

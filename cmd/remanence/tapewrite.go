@@ -275,6 +275,9 @@ func tapeItem(path, form string, raw bool) (tape.Item, []string, error) {
 	r := program.Inspect(data)
 	var notes []string
 	for _, f := range r.Faults {
+		if !r.Damaged() {
+			break // data of an unknown kind: nothing can be said of it
+		}
 		notes = append(notes, fmt.Sprintf("damaged: %s", f))
 		if len(notes) == 5 {
 			break
