@@ -140,12 +140,12 @@ const smallestImage = 40 << 10
 func volumeRecognizer(set *machine.Set) program.Recognizer {
 	opt := volume.Options{Recordings: set.Recordings(), ParameterSets: set.ParameterSets()}
 	return func(data []byte) *program.Report {
-		if len(data) < smallestImage || len(data)%128 != 0 {
+		if len(data) < smallestImage {
 			return nil
 		}
 		v, said, err := volume.Open(data, opt)
 		if err != nil {
-			return nil
+			return proposedReport(data, opt)
 		}
 		var faults []program.Fault
 		for _, f := range v.Check() {

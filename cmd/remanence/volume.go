@@ -15,16 +15,17 @@ import (
 
 // volumeCmd looks into and changes the files of a disk image.
 type volumeCmd struct {
-	Ls     volumeLsCmd     `cmd:"" help:"List the files of a volume."`
-	Get    volumeGetCmd    `cmd:"" help:"Copy files out of a volume."`
-	Check  volumeCheckCmd  `cmd:"" help:"Go through every cross-reference of a volume and name what is wrong."`
-	Map    volumeMapCmd    `cmd:"" help:"Show what every granule, cluster or block is used for."`
-	New    volumeNewCmd    `cmd:"" help:"Make an empty volume."`
-	Put    volumePutCmd    `cmd:"" help:"Copy files into a volume."`
-	Delete volumeDeleteCmd `cmd:"" help:"Delete files of a volume."`
-	Rename volumeRenameCmd `cmd:"" help:"Rename a file of a volume."`
-	Copy   volumeCopyCmd   `cmd:"" help:"Copy files from one volume to another of any kind."`
-	Repair volumeRepairCmd `cmd:"" help:"Write a sound volume with everything that can still be read."`
+	Ls      volumeLsCmd      `cmd:"" help:"List the files of a volume."`
+	Get     volumeGetCmd     `cmd:"" help:"Copy files out of a volume."`
+	Check   volumeCheckCmd   `cmd:"" help:"Go through every cross-reference of a volume and name what is wrong."`
+	Map     volumeMapCmd     `cmd:"" help:"Show what every granule, cluster or block is used for."`
+	New     volumeNewCmd     `cmd:"" help:"Make an empty volume."`
+	Put     volumePutCmd     `cmd:"" help:"Copy files into a volume."`
+	Delete  volumeDeleteCmd  `cmd:"" help:"Delete files of a volume."`
+	Rename  volumeRenameCmd  `cmd:"" help:"Rename a file of a volume."`
+	Copy    volumeCopyCmd    `cmd:"" help:"Copy files from one volume to another of any kind."`
+	Propose volumeProposeCmd `cmd:"" help:"Find the disk in sector-level bytes of unknown origin, and show why."`
+	Repair  volumeRepairCmd  `cmd:"" help:"Write a sound volume with everything that can still be read."`
 }
 
 // Help is the long help of the group.

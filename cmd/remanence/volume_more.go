@@ -1,20 +1,26 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
+	"path/filepath"
 	"strings"
 
 	"remanence/internal/outcome"
+	"remanence/internal/safefile"
+	"remanence/picture"
 	"remanence/volume"
 )
 
 type volumeMapCmd struct {
 	Image string `arg:"" help:"Raw sector image; - for standard input."`
+	Out   string `short:"o" placeholder:"FILE" help:"Draw it: .svg or .png."`
+	Force bool   `help:"Replace a picture that is there already."`
 	volumeOpen
 }
 
 func (volumeMapCmd) Help() string {
-	return "The ribbon shows the volume in disk order; the denser a character, the more of its stretch is taken.\n\nExample:\n  remanence volume map heron.img"
+	return "The ribbon shows the volume in disk order; the denser a character, the more of its stretch is taken.\n\nExample:\n  remanence volume map heron.img -o heron-map.svg"
 }
 
 type volumeMapJSON struct {
@@ -35,6 +41,11 @@ func (c *volumeMapCmd) Run(env *Env) error {
 	for s, n := range volume.Counts(units) {
 		counts[s.String()] = n
 	}
+	if c.Out != "" {
+		if err := drawVolumeMap(c.Out, c.Force, filepath.Base(c.Image), in, units); err != nil {
+			return err
+		}
+	}
 	return env.Report(volumeMapJSON{in.Kind, in.Unit, in.UnitBytes, counts, units}, func() {
 		const width = 64
 		lines := max(1, (len(units)+4*width-1)/(4*width)) // at most four units a character
@@ -52,6 +63,49 @@ func (c *volumeMapCmd) Run(env *Env) error {
 			env.Printf("  %s\n", s)
 		}
 	})
+}
+
+// drawVolumeMap writes the map as a picture; the ending of the name says in which form.
+func drawVolumeMap(path string, force bool, title string, in volume.Info, units []volume.Unit) error {
+	m := picture.VolumeMap{Title: title, Desc: fmt.Sprintf("%s volume, %d %ss of %d bytes", in.Kind, in.Units, in.Unit, in.UnitBytes), Unit: in.Unit}
+	index := map[string]int{}
+	for _, u := range units {
+		use := picture.UnitUse{File: -1, State: picture.UnitUsed}
+		switch u.State {
+		case volume.UnitFree:
+			use.State = picture.UnitFree
+		case volume.UnitSystem:
+			use.State = picture.UnitSystem
+		case volume.UnitLocked:
+			use.State = picture.UnitLocked
+		case volume.UnitLost:
+			use.State = picture.UnitLost
+		}
+		if u.File != "" {
+			i, ok := index[u.File]
+			if !ok {
+				i = len(m.Files)
+				index[u.File] = i
+				m.Files = append(m.Files, u.File)
+			}
+			use.File = i
+		}
+		m.Units = append(m.Units, use)
+	}
+	var b bytes.Buffer
+	var err error
+	switch strings.ToLower(filepath.Ext(path)) {
+	case ".svg":
+		err = m.Draw().SVG(&b, picture.SVGOptions{})
+	case ".png":
+		err = m.Draw().PNG(&b, 2, picture.Light)
+	default:
+		return outcome.As(outcome.Usage, fmt.Errorf("%s: want a name that ends in .svg or .png", path))
+	}
+	if err != nil {
+		return outcome.As(outcome.Output, err)
+	}
+	return safefile.WriteFile(path, b.Bytes(), force)
 }
 
 // fileStretches lists where each file lies, in disk order.
