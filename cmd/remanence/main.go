@@ -32,6 +32,7 @@ type commands struct {
 	Disk    diskCmd    `cmd:"" help:"Turn images into flux captures, and captures into images."`
 	Volume  volumeCmd  `cmd:"" help:"Look into and change the volume on a disk image."`
 	Tape    tapeCmd    `cmd:"" help:"Programs to sound, and recordings back to programs with a diagnosis."`
+	Labels  labelsCmd  `cmd:"" help:"Labels, cassette inserts and index sheets as PDF in exact millimetres."`
 	Demo    demoCmd    `cmd:"" help:"The main job on the built-in example collection, from nothing, offline."`
 	Version versionCmd `cmd:"" help:"Print the version."`
 
