@@ -203,11 +203,9 @@ func (t *seat) opinions() []*opinion {
 		o.best = min(o.best, v.s.Status)
 	}
 	slices.SortStableFunc(out, func(a, b *opinion) int {
-		sound := func(o *opinion) bool { return o.best <= disk.Repaired }
-		if d := boolOrder(sound(a), sound(b)); d != 0 {
-			return d
-		}
-		return cmp.Compare(b.weight, a.weight)
+		// No number of repairs or damaged reads outvotes a read with a right CRC.
+		kind := func(o *opinion) disk.Status { return min(o.best, disk.Doubtful) }
+		return cmp.Or(cmp.Compare(kind(a), kind(b)), cmp.Compare(b.weight, a.weight))
 	})
 	return out
 }

@@ -1,8 +1,10 @@
 package main
 
 import (
-	"errors"
+	"fmt"
 	"os"
+	"path/filepath"
+	"slices"
 
 	"remanence/disk"
 	"remanence/disk/track"
@@ -19,6 +21,11 @@ type recoverCmd struct {
 	Output    string   `short:"o" required:"" type:"path" placeholder:"IMAGE" help:"Raw sector image; what it can't say goes into NAME.sectors.json beside it."`
 	Recording string   `placeholder:"NAME:CxS" help:"Recording (default: recognised)."`
 	Sectors   string   `type:"path" placeholder:"FILE" help:"Also write every sector found, as JSON Lines."`
+	Map       []string `type:"path" placeholder:"FILE" help:"Damage map: .svg or .png a picture, .json or .txt a table. May be given several times."`
+	Before    []string `type:"path" placeholder:"FILE" help:"The same map of what a single plain read gives, to compare."`
+	Quality   []string `type:"path" placeholder:"FILE" help:"Picture of the captures (.svg, .png): intervals with their windows, speed around the revolution."`
+	Bag       string   `type:"path" placeholder:"FOLDER" help:"Keep originals, image, maps and events together as a BagIt bag (RFC 8493) in a new folder."`
+	Date      string   `placeholder:"DATE" help:"Date for the bag, YYYY-MM-DD (default: none; no clock is read)."`
 	Reader    []string `type:"path" placeholder:"FILE" help:"A reader of your own for a container, tried before those in your configuration folder; see doc/readers.md."`
 	NoRepair  bool     `help:"Leave a sector whose CRC fails as it was read."`
 	Force     bool     `help:"Replace outputs that are there already."`
@@ -32,8 +39,11 @@ are told, and the sector is doubtful.
 
 Exit status 1: something is damaged, doubtful or missing; the output says what.
 
+--map draws every cylinder as a ribbon, angle from left to right, margin as lightness; --before draws the same of one
+plain read. --bag keeps everything together so that it can be proven unchanged decades later.
+
 Example:
-  remanence recover heron1-first heron1-second old-dump.bin -o heron1.img`
+  remanence recover heron1-first heron1-second old-dump.bin -o heron1.img --map heron1.svg --bag heron1-bag`
 }
 
 // recoverReport is the JSON of recover.
@@ -47,8 +57,7 @@ type recoverReport struct {
 }
 
 func (c *recoverCmd) Run(env *Env) error {
-	err := errors.Join(safefile.Distinct(c.Output, c.Source...), outputsFree(c.Force, c.Output, c.Sectors))
-	if err != nil {
+	if err := c.check(); err != nil {
 		return err
 	}
 	set, err := machine.Load(env.ConfigDir())
@@ -85,6 +94,18 @@ func (c *recoverCmd) Run(env *Env) error {
 	if err := res.Image.Save(c.Output, c.Force); err != nil {
 		return err
 	}
+	if err := c.pictures(env, res); err != nil {
+		return err
+	}
+	if c.Bag != "" {
+		b, err := res.Bag(recover.Keeping{Originals: c.Source, Name: filepath.Base(c.Output), Agent: "remanence " + version, Date: c.Date})
+		if err != nil {
+			return outcome.As(outcome.Input, err)
+		}
+		if err := b.Write(c.Bag, c.Force); err != nil {
+			return err
+		}
+	}
 	rep := recoverReport{
 		Summary: res.Summary, Assumed: list(res.Assumed), Problems: list(res.Problems), Sources: res.Sources,
 		Conflicts: res.Conflicts, Repairs: res.Repairs,
@@ -97,6 +118,66 @@ func (c *recoverCmd) Run(env *Env) error {
 	}
 	if !res.Whole() || len(res.Problems) > 0 {
 		return outcome.ErrIncomplete
+	}
+	return nil
+}
+
+// check refuses before any work what could not be written after it.
+func (c *recoverCmd) check() error {
+	outs := slices.Concat([]string{c.Output, c.Sectors}, c.Map, c.Before, c.Quality)
+	errs := []error{outputsFree(c.Force, outs...), outcome.As(outcome.Usage, recover.CheckDate(c.Date))}
+	for _, o := range outs {
+		errs = append(errs, safefile.Distinct(o, c.Source...))
+	}
+	for _, n := range slices.Concat(c.Map, c.Before) {
+		if !recover.Extension(n, true) {
+			errs = append(errs, outcome.As(outcome.Usage, fmt.Errorf("%s: want a name that ends in .svg, .png, .json or .txt", n)))
+		}
+	}
+	for _, n := range c.Quality {
+		if !recover.Extension(n, false) {
+			errs = append(errs, outcome.As(outcome.Usage, fmt.Errorf("%s: want a name that ends in .svg or .png", n)))
+		}
+	}
+	for _, e := range errs {
+		if e != nil {
+			return e
+		}
+	}
+	return nil
+}
+
+// pictures writes the maps and the picture of the captures.
+func (c *recoverCmd) pictures(env *Env, res *recover.Result) error {
+	name := filepath.Base(c.Output)
+	for _, k := range []struct {
+		files  []string
+		title  string
+		before bool
+	}{{c.Map, name, false}, {c.Before, name + ", one plain read", true}} {
+		for _, f := range k.files {
+			b, err := recover.RenderMap(res.Map(k.title, k.before), f)
+			if err != nil {
+				return outcome.As(outcome.Output, err)
+			}
+			if err := safefile.WriteFile(f, b, c.Force); err != nil {
+				return err
+			}
+		}
+	}
+	for _, f := range c.Quality {
+		q := res.Quality(name)
+		if q == nil {
+			env.Note("%s: not drawn, none of the sources are captures", f)
+			continue
+		}
+		b, err := recover.Render(q, f)
+		if err != nil {
+			return outcome.As(outcome.Output, err)
+		}
+		if err := safefile.WriteFile(f, b, c.Force); err != nil {
+			return err
+		}
 	}
 	return nil
 }
