@@ -70,11 +70,11 @@ func Pages(s *Sheet, media []Medium, o Options) (pages []*picture.Canvas, notes 
 	}
 	for i := range media {
 		m := &media[i]
-		want := "disk"
-		if s.Kind == CassetteLabel || s.Kind == Insert {
-			want = "tape"
-		}
-		if m.Type != want {
+		if !s.For(m.Type) {
+			want := "disk"
+			if m.Type == "disk" {
+				want = "tape"
+			}
 			notes = append(notes, fmt.Sprintf("%s is a %s: no label on sheet %s, which is for a %s", m.Number, m.Type, s.Name, want))
 			continue
 		}

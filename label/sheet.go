@@ -102,6 +102,17 @@ func (s *Sheet) At(i int) (x, y float64) {
 	return s.Left + float64(i%s.Columns)*s.PitchX, s.Top + float64(i/s.Columns)*s.PitchY
 }
 
+// For reports whether the sheet has something for a medium of the type, "disk" or "tape".
+func (s *Sheet) For(medium string) bool {
+	switch s.Kind {
+	case DiskLabel:
+		return medium == "disk"
+	case CassetteLabel, Insert:
+		return medium == "tape"
+	}
+	return true
+}
+
 // Validate says what is impossible about a sheet, naming the TOML key.
 func (s *Sheet) Validate() error {
 	bad := func(key, format string, a ...any) error {

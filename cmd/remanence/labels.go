@@ -98,7 +98,13 @@ func (c *labelsCmd) Run(env *Env) error {
 			return err
 		}
 		pages = append(pages, p...)
-		rep.Notes = append(rep.Notes, notes...)
+		for _, n := range notes { // a tape needs no disk label where it gets an insert
+			if !strings.Contains(n, ": no label on sheet ") || !slices.ContainsFunc(media, func(m label.Medium) bool {
+				return strings.HasPrefix(n, m.Number+" is a ") && slices.ContainsFunc(sheets, func(q *label.Sheet) bool { return q.For(m.Type) })
+			}) {
+				rep.Notes = append(rep.Notes, n)
+			}
+		}
 		rep.Sheets = append(rep.Sheets, s.Name)
 	}
 	for _, m := range media {
@@ -117,7 +123,7 @@ func (c *labelsCmd) Run(env *Env) error {
 		return err
 	}
 	return env.Report(rep, func() {
-		env.Printf("%s: %s for %s (%s).\n", c.Out, countOf(len(pages), "page"), countOf(len(media), "medium"), strings.Join(rep.Sheets, ", "))
+		env.Printf("%s: %s for %s (%s).\n", c.Out, countOf(len(pages), "page"), fmt.Sprint(len(media), " ", words(len(media), "medium", "media")), strings.Join(rep.Sheets, ", "))
 		for _, n := range rep.Notes {
 			env.Printf("  %s\n", n)
 		}
