@@ -53,6 +53,23 @@ func NewDrive(rec *disk.Recording, m *machine.Medium, seed uint64) *Drive {
 // SpeedPercent is how much longer than nominal a revolution takes in this drive.
 func (d *Drive) SpeedPercent() float64 { return d.speed * 100 }
 
+// Weak is the longest dropout of this disk that touches a stretch of a track, in nanoseconds; 0 where there is none.
+// from and to are parts of a revolution after the index, 0..1.
+func (d *Drive) Weak(cylinder, head int, from, to float64) float64 {
+	longest := 0.0
+	for _, o := range d.dropouts {
+		if o.cylinder != cylinder || o.head != head {
+			continue
+		}
+		for _, at := range []float64{o.angle, o.angle - 1} { // it may run over the index
+			if at < to && at+o.length > from {
+				longest = max(longest, o.length*d.rec.RevolutionNS())
+			}
+		}
+	}
+	return longest
+}
+
 // Read gives the capture that this drive makes of a track, of which c is the perfect one, from index to index.
 func (d *Drive) Read(c *flux.Capture) *flux.Capture {
 	rng := rand.New(rand.NewPCG(d.seed, uint64(c.Cylinder)<<8|uint64(c.Head)))

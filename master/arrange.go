@@ -38,6 +38,7 @@ type Request struct {
 	IncludeDamaged bool
 	Title          string
 	Out            string // folder of the outputs; not walked into when files are gathered
+	Base           string // paths below this folder are shown relative to it; "": as given
 }
 
 // Arrangement is a plan with what it was made of.
@@ -99,7 +100,7 @@ func Arrange(ctx context.Context, q Request, p progress.Progress) (*Arrangement,
 		}
 		a.Cassette = o.CassetteMinutes
 	}
-	files, left, err := plan.Gather(ctx, q.Job, q.Paths, plan.GatherOptions{Set: q.Set, Machine: m, Skip: q.Out}, p)
+	files, left, err := plan.Gather(ctx, q.Job, q.Paths, plan.GatherOptions{Set: q.Set, Machine: m, Skip: q.Out, Base: q.Base}, p)
 	if err != nil {
 		return nil, err
 	}
@@ -161,7 +162,7 @@ func sideOptions(t *machine.TapeClass, code *linecode.Code) tape.SideOptions {
 // payload makes the blocks of a file on tape. Forms that are not made for tape are converted where that keeps the
 // meaning.
 func payload(o tape.SideOptions, form string, f *plan.File) (plan.Payload, error) {
-	data, err := os.ReadFile(f.Path)
+	data, err := os.ReadFile(f.From)
 	if err != nil {
 		return plan.Payload{}, err
 	}

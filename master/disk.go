@@ -116,7 +116,7 @@ func volumeName(title, id string) string {
 
 // reread reads a file and makes sure that it is still what was inspected.
 func (mk *maker) reread(f *plan.Placed) ([]byte, error) {
-	data, err := os.ReadFile(f.Path)
+	data, err := os.ReadFile(f.From)
 	if err != nil {
 		return nil, outcome.As(outcome.Input, err)
 	}
@@ -155,9 +155,10 @@ type trackRun struct {
 	raw            []byte // the capture file, deflated
 	size           int
 	crc            uint32
-	sectors        []disk.Sector // as built
-	found          *track.Result // as read back
-	deep           *track.Result // with every repair tried, where found is not whole
+	sectors        []disk.Sector             // as built
+	found          *track.Result             // as read back
+	deep           *track.Result             // with every repair tried, where found is not whole
+	weak           map[disk.SectorID]float64 // ns of dropout that lie on a sector, where found is not whole
 }
 
 var scanners = sync.Pool{New: func() any { return new(track.Scanner) }}
@@ -217,6 +218,11 @@ func (mk *maker) track(ctx context.Context, m *Medium, im *disk.Image, drive *be
 	}
 	if !sameTrack(t.sectors, t.found.Sectors) {
 		o.FastOnly = false
+		t.weak = map[disk.SectorID]float64{}
+		turn := float64(cells.Len())
+		for _, p := range cells.Placed {
+			t.weak[p.ID] = drive.Weak(c, h, float64(p.Start)/turn, float64(max(p.End, p.Start))/turn)
+		}
 		if t.deep, err = s.Scan(ctx, caps, o); err != nil {
 			return nil, err
 		}
@@ -349,11 +355,19 @@ func (mk *maker) proveDisk(m *Medium, runs []*trackRun, want []wanted) {
 	m.Verified = bad == 0 && m.Proof.FilesGood == len(want)
 }
 
-// second says what a reader that tries everything makes of a sector that the plain one lost.
+// second says what lies on a sector that the plain reader lost, and what one that tries everything makes of it.
 func (t *trackRun) second(w *disk.Sector) string {
 	if t.deep == nil {
 		return ""
 	}
+	why := ""
+	if ns := t.weak[w.ID]; ns > 0 {
+		why = fmt.Sprintf("; a dropout of %.2f ms lies on it", ns/1e6)
+	}
+	return why + t.rescue(w)
+}
+
+func (t *trackRun) rescue(w *disk.Sector) string {
 	s := find(t.deep.Sectors, w.ID)
 	switch {
 	case s == nil, s.Status == disk.Bad || s.Status == disk.Doubtful:

@@ -23,6 +23,7 @@ type GatherOptions struct {
 	Set     *machine.Set
 	Machine *machine.Machine
 	Skip    string // a folder that is not walked into: the output
+	Base    string // paths below this folder are shown relative to it; "": as given
 }
 
 // Gather finds the files of a job and of the command line, and inspects them. Folders are walked, their files sorted
@@ -48,7 +49,7 @@ func Gather(ctx context.Context, job *Job, args []string, o GatherOptions, p pro
 	}
 	paths := make([]string, len(g.files))
 	for i := range g.files {
-		paths[i] = g.files[i].Path
+		paths[i] = g.files[i].From
 	}
 	reports, err := program.InspectAll(ctx, paths, program.Options{Targets: []program.Target{o.Machine.Target()}, Recognizers: []program.Recognizer{ImageRecognizer(o.Set)}}, p)
 	if ctx.Err() != nil {
@@ -59,18 +60,30 @@ func Gather(ctx context.Context, job *Job, args []string, o GatherOptions, p pro
 		by[r.Path] = r
 	}
 	for _, f := range g.files {
-		r := by[f.Path]
+		r := by[f.From]
 		if r == nil {
-			g.left = append(g.left, LeftOut{f.Path, "cannot be read: " + reason(f.Path, err)})
+			g.left = append(g.left, LeftOut{f.Path, "cannot be read: " + reason(f.From, err)})
 			continue
 		}
+		r.Path, r.DuplicateOf = f.Path, o.shown(r.DuplicateOf)
 		f.Size, f.Report = r.Size, r
 		if r.Kind == program.SectorImage && o.Machine.Disk != nil {
-			f.Image = imageOf(f.Path, r.Size, o)
+			f.Image = imageOf(f.From, r.Size, o)
 		}
 		files = append(files, f)
 	}
 	return files, g.left, nil
+}
+
+// shown is a path as it is told.
+func (o *GatherOptions) shown(path string) string {
+	if o.Base == "" || path == "" {
+		return path
+	}
+	if rel, err := filepath.Rel(o.Base, path); err == nil && filepath.IsLocal(rel) {
+		return filepath.ToSlash(rel)
+	}
+	return path
 }
 
 // reason finds the message for one path in the errors of InspectAll.
@@ -153,7 +166,7 @@ func (g *gatherer) add(path string, like File) error {
 // file adds one path once; a job's entry for it adds to what a folder before it said.
 func (g *gatherer) file(path string, like File) {
 	clean := filepath.Clean(path)
-	like.Path = clean
+	like.From, like.Path = clean, g.o.shown(clean)
 	if i, ok := g.at[clean]; ok {
 		f := &g.files[i]
 		if like.Name != "" {

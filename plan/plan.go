@@ -25,7 +25,8 @@ const (
 
 // File is one file of the archive as it comes to the plan.
 type File struct {
-	Path   string // as given, or as found below a folder that was given
+	Path   string // as given, or as found below a folder that was given; as it is shown
+	From   string // where it is read
 	Size   int64
 	Name   string // asked for by the job; "": derived from Path
 	Group  string // files of a group stay on one medium, in their order
@@ -49,6 +50,7 @@ type Placed struct {
 	Path    string       `json:"path"`
 	Size    int64        `json:"size"`
 	SHA256  string       `json:"-"` // of the file as inspected
+	From    string       `json:"-"` // where it is read
 	Kind    program.Kind `json:"kind,omitempty"`
 	Damaged bool         `json:"damaged,omitempty"` // taken along because --include-damaged was said
 	Notes   []string     `json:"notes,omitempty"`
@@ -235,7 +237,7 @@ func (w *work) sort(f *File) {
 		to = []Dest{w.by(r.Kind)}
 	}
 	for _, t := range to {
-		pc := &piece{file: f, placed: Placed{Path: f.Path, Size: f.Size, SHA256: r.SHA256, Kind: r.Kind, Damaged: damaged, Notes: slices.Clone(notesOf(r, m.Target()))}}
+		pc := &piece{file: f, placed: Placed{Path: f.Path, From: f.From, Size: f.Size, SHA256: r.SHA256, Kind: r.Kind, Damaged: damaged, Notes: slices.Clone(notesOf(r, m.Target()))}}
 		switch {
 		case t == ToDisk && w.o.Recording == nil:
 			w.leave(f.Path, "asked for on disk, but %s has none", m.Name)
@@ -384,7 +386,7 @@ func (w *work) disks() {
 	for _, f := range w.images {
 		n++
 		m := &Medium{ID: fmt.Sprintf("D%0*d", width, n), Type: ToDisk, Recording: f.Image.Recording.Reference(), Disk: f.Image.Recording,
-			Title: f.Image.Title, FreeBytes: f.Image.FreeBytes, Image: f.Path}
+			Title: f.Image.Title, FreeBytes: f.Image.FreeBytes, Image: f.From}
 		for _, pl := range f.Image.Files {
 			pl.Path = f.Path
 			m.Files = append(m.Files, pl)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -15,6 +16,7 @@ import (
 // demoCmd is the main job on the built-in collection.
 type demoCmd struct {
 	Out    string `short:"o" type:"path" default:"saltmarsh-demo" placeholder:"FOLDER" help:"Where everything is written (default: saltmarsh-demo). What an earlier demo wrote there is replaced."`
+	Force  bool   `help:"Replace outputs that are not of an earlier demo, too."`
 	Medium string `default:"good" placeholder:"PRESET" help:"What the simulated drive and deck are like: clean, good, tired, limit, worn, beyond."`
 	Jobs   int    `placeholder:"N" help:"How many pieces are worked on at once (default: as many as there are processors)."`
 }
@@ -48,12 +50,15 @@ func (c *demoCmd) Run(env *Env) error {
 	if err != nil {
 		return err
 	}
+	if err := c.ours(); err != nil {
+		return err
+	}
 	folder := filepath.Join(c.Out, archiveFolder)
 	if err := c.unpack(folder, files); err != nil {
 		return err
 	}
 	env.Printf("The Saltmarsh Collection: %d files, unpacked to %s.\n", len(files), folder)
-	a, err := master.Arrange(env.Context, master.Request{Set: set, Machine: saltmarsh.Machine, Paths: []string{folder}, Title: saltmarsh.Title}, env.Progress())
+	a, err := master.Arrange(env.Context, master.Request{Set: set, Machine: saltmarsh.Machine, Paths: []string{folder}, Base: c.Out, Title: saltmarsh.Title}, env.Progress())
 	if err != nil {
 		return err
 	}
@@ -74,6 +79,19 @@ A bad disk, for comparison:  remanence demo --medium worn --out %s-worn
 		return outcome.ErrIncomplete
 	}
 	return nil
+}
+
+// ours makes sure that what lies in the output folder came from a demo, so that nothing of a person's is replaced.
+func (c *demoCmd) ours() error {
+	b, err := os.ReadFile(filepath.Join(c.Out, "manifest.json"))
+	if c.Force || os.IsNotExist(err) {
+		return nil
+	}
+	var m master.Manifest
+	if err == nil && json.Unmarshal(b, &m) == nil && m.Title == saltmarsh.Title {
+		return nil
+	}
+	return outcome.Hint(outcome.Output, fmt.Errorf("%s: holds masters that are not of a demo", c.Out), "choose another folder with --out, or say --force to replace them")
 }
 
 // unpack writes the collection. A folder with other files in it is refused, so that nothing of a person's is packed
