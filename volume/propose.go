@@ -144,6 +144,15 @@ func Propose(data []byte, o Options) []Proposal {
 		}
 	}
 	slices.SortStableFunc(out, func(a, b Proposal) int { return b.score - a.score })
+	for i := range out { // far worse readings say nothing
+		if out[i].score*10 < out[0].score*6 {
+			out = out[:i]
+			break
+		}
+	}
+	if len(out) > 1 && out[0].Kind == out[1].Kind && out[0].score/1000 == out[1].score/1000 && out[0].score-out[1].score < 10 {
+		out[0].Why = append(out[0].Why, "The next proposal explains the bytes as well; only the content of a file can decide.")
+	}
 	return out[:min(len(out), maxProposals)]
 }
 
