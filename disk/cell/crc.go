@@ -50,12 +50,8 @@ func CRC(crc uint16, data []byte) uint16 {
 // field, CRC bytes included; the last bit has distance 0. The CRC is linear, so the effects of several flips are
 // simply combined by exclusive or.
 func CRCBit(distance int) uint16 {
-	// A bit 16 or more before the end has passed the register distance+1-16 times; within the CRC bytes it stands.
-	if distance < 16 {
-		return 1 << distance
-	}
 	c := uint16(crcPoly)
-	for n := distance - 16; n > 0; n-- {
+	for ; distance > 0; distance-- {
 		if c&0x8000 != 0 {
 			c = c<<1 ^ crcPoly
 		} else {

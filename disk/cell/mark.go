@@ -124,7 +124,7 @@ func (f *Finder) Scan(times []float64, from, to int, length func(i int) float64,
 	common := t.common
 	origin := common[0]
 	limit := f.limit(len(common)) * slack
-	rough := 2*limit + 1 // before the line is fitted, the first transition's own error spoils all others
+	rough := 2*limit + 3 // before the line is fitted, the first transition's own error spoils all others
 	var matched [40]int32
 	var out []Found
 	to = min(to, len(times)-len(common)/2)

@@ -78,17 +78,31 @@ func (s *Scanner) pass(c *flux.Capture, number int, o Options) *passes {
 		return p
 	}
 	first, second := disk.FM, disk.MFM
-	if p.pace.middle > 0.02 {
+	if p.pace.middle > 0.05 {
 		first, second = second, first
 	}
 	p.reads = fastReads(&s.sep, c, number, first, p.pace.cellNS(first), o.Format)
 	p.notePace(&s.sep)
 	p.paced = first
 	if p.worthTrying(second) {
+		before := stray(&s.sep)
 		p.reads = append(p.reads, fastReads(&s.sep, c, number, second, p.pace.cellNS(second), o.Format)...)
+		if stray(&s.sep) < before { // its loop followed the track better
+			p.notePace(&s.sep)
+			p.paced = second
+		}
 		p.dropShadows()
 	}
 	return p
+}
+
+// stray is the mean square error of the separator's decisions.
+func stray(sep *cell.Separator) float64 {
+	sum := 0
+	for _, e := range sep.Errors {
+		sum += int(e) * int(e)
+	}
+	return float64(sum) / float64(max(len(sep.Errors), 1))
 }
 
 // notePace keeps how the cell length went along the capture.
@@ -141,7 +155,7 @@ func (p *passes) worthTrying(e disk.Encoding) bool {
 		if e == disk.MFM {
 			return mid*100 > n
 		}
-		return longest > 200
+		return longest > 200 || mid*100 < 15*n
 	}
 	for _, r := range p.reads {
 		if r.state == idMissing && !r.good {
