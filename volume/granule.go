@@ -431,7 +431,7 @@ func (v *granule) Info() Info {
 		{"start-up command", startCommand(t)},
 	}
 	if h := binary.LittleEndian.Uint16(t[0xCE:]); h != blankPassword {
-		in.Details = append(in.Details, Detail{"master password", fmt.Sprintf("set (hash %04Xh)", h)})
+		in.Details = append(in.Details, Detail{"master password", passwordText(h)})
 	}
 	if l := v.lockedCylinders(); len(l) > 0 {
 		in.Details = append(in.Details, Detail{"locked-out cylinders", strings.Trim(fmt.Sprint(l), "[]")})
@@ -499,4 +499,12 @@ func (v *granule) Map() []Unit {
 		claim(code, names[i], UnitUsed)
 	}
 	return units
+}
+
+// passwordText says of a hash what is known of the word.
+func passwordText(h uint16) string {
+	if h == PasswordHash("PASSWORD") {
+		return "PASSWORD, as on a fresh disk"
+	}
+	return fmt.Sprintf("set (hash %04Xh)", h)
 }
