@@ -53,6 +53,9 @@ func inspectText(data []byte) *builder {
 	if len(content) < 16 && t.counts[textPlain]+t.counts[textBreak] == len(content) {
 		b.bits = max(b.bits, acceptBits) // short, but nothing else than text
 	}
+	if t.utf8 {
+		b.bits += 5 * t.high // every character beyond ASCII keeps a rule that noise breaks
+	}
 	b.lineEnds(t)
 	switch {
 	case t.utf8 && t.high > 0:
