@@ -3,6 +3,7 @@ package recover
 import (
 	"context"
 	"fmt"
+	"math"
 	"path/filepath"
 	"runtime"
 	"strings"
@@ -13,8 +14,17 @@ import (
 	"remanence/disk/track"
 )
 
-// histogramBinNS is fine enough to see the three humps of MFM at 500 kbit/s, 1 us apart.
+// histogramBinNS is fine enough to see the three humps of MFM at 500 kbit/s, 1 us apart. A bin is a whole number of
+// ticks at least so long: else some bins would stay empty.
 const histogramBinNS = 50
+
+// binOf is the bin for captures of this tick.
+func binOf(tickNS float64) float64 {
+	if !(tickNS > 0) || tickNS > 10_000 {
+		return histogramBinNS
+	}
+	return math.Ceil(histogramBinNS/tickNS) * tickNS
+}
 
 // captures reads all captures of all sources together: those of one track are merged before bits are decided. Only
 // sectors and figures of a track are kept, so memory does not grow with the length of the captures.
@@ -34,6 +44,12 @@ func (res *Result) captures(ctx context.Context, paths []string, o *Options) ([]
 	defer o.Progress.Done()
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	for i := range set.Tracks { // the bin of the first capture that can be read is that of all
+		if caps, _ := set.Tracks[i].Load(); len(caps) > 0 {
+			res.Intervals.BinNS = binOf(caps[0].TickNS)
+			break
+		}
+	}
 	next := make(chan int)
 	var wg sync.WaitGroup
 	for range min(runtime.GOMAXPROCS(0), len(set.Tracks)) {
@@ -41,7 +57,7 @@ func (res *Result) captures(ctx context.Context, paths []string, o *Options) ([]
 			var s track.Scanner
 			for i := range next {
 				var err error
-				if merged[i], before[i], histograms[i], err = scan(ctx, &s, &set.Tracks[i], o); err != nil {
+				if merged[i], before[i], histograms[i], err = scan(ctx, &s, &set.Tracks[i], res.Intervals.BinNS, o); err != nil {
 					cancel()
 					continue
 				}
@@ -72,7 +88,7 @@ func (res *Result) captures(ctx context.Context, paths []string, o *Options) ([]
 }
 
 // scan reads one track twice: with everything there is, and as plainly as a single read of a simple separator does.
-func scan(ctx context.Context, s *track.Scanner, t *flux.Track, o *Options) (merged, before *track.Result, h track.Histogram, err error) {
+func scan(ctx context.Context, s *track.Scanner, t *flux.Track, binNS float64, o *Options) (merged, before *track.Result, h track.Histogram, err error) {
 	opt := track.Options{NoRepair: o.NoRepair, FastOnly: o.Fast}
 	if o.Recording != nil {
 		f := o.Recording.Format(t.Cylinder, t.Head)
@@ -94,7 +110,7 @@ func scan(ctx context.Context, s *track.Scanner, t *flux.Track, o *Options) (mer
 	if err != nil {
 		return nil, nil, h, err
 	}
-	return merged, keep(plain, t), track.HistogramOf(caps, histogramBinNS), nil
+	return merged, keep(plain, t), track.HistogramOf(caps, binNS), nil
 }
 
 // keep copies what is wanted of a result, so that the rest can be forgotten.
@@ -139,7 +155,6 @@ func firstRevolution(c *flux.Capture) *flux.Capture {
 
 // add sums histograms of one bin width.
 func add(sum, h *track.Histogram) {
-	sum.BinNS = histogramBinNS
 	for len(sum.Counts) < len(h.Counts) {
 		sum.Counts = append(sum.Counts, 0)
 	}

@@ -13,6 +13,7 @@ import (
 	"remanence/machine"
 	"remanence/recover"
 	"remanence/recover/reader"
+	"remanence/volume"
 )
 
 // recoverCmd makes the best image of a disk from everything there is of it.
@@ -72,8 +73,13 @@ func (c *recoverCmd) Run(env *Env) error {
 		_, cyl, _, _ := disk.ParseReference(c.Recording)
 		opt.Sized = cyl > 0
 	}
-	opt.OpenImage = func(path string, _ []byte, _ *disk.Sidecar) (*disk.Image, []string, error) {
+	opt.OpenImage = func(path string, data []byte, sc *disk.Sidecar) (*disk.Image, []string, error) {
 		im, _, said, err := loadForEncoding(set, path, c.Recording)
+		if err != nil && sc == nil {
+			if im, said := proposed(set, data); im != nil {
+				return im, said, nil
+			}
+		}
 		return im, said, err
 	}
 	if opt.Readers, err = c.readers(env); err != nil {
@@ -120,6 +126,21 @@ func (c *recoverCmd) Run(env *Env) error {
 		return outcome.ErrIncomplete
 	}
 	return nil
+}
+
+// proposed finds a volume at any offset, interleave and side order of a file of sectors, and gives its sectors as an
+// image in the usual order; nil where there is none.
+func proposed(set *machine.Set, data []byte) (*disk.Image, []string) {
+	opt := volume.Options{Recordings: set.Recordings(), ParameterSets: set.ParameterSets()}
+	for _, p := range volume.Propose(data, opt) {
+		v, _, err := p.Volume(opt)
+		if err != nil || v.Image() == nil {
+			continue
+		}
+		said := []string{fmt.Sprintf("sectors of a %s volume: %d bytes before them, %d behind; %d cylinders, %d sides, %d sectors of %d bytes", p.Kind, p.Header, p.Trailer, p.Cylinders, p.Sides, p.Sectors, p.Size)}
+		return v.Image(), append(said, p.Why...)
+	}
+	return nil, nil
 }
 
 // check refuses before any work what could not be written after it.
