@@ -126,7 +126,7 @@ func (p *Positions) lineOf(msg string) int {
 	for _, seg := range strings.Split(msg, ": ") {
 		found := false
 		for _, cand := range candidates(seg) {
-			for _, full := range []string{cand, join(path, cand), join(path, cand+" 1"), join(path, "track."+cand)} {
+			for _, full := range []string{join(path, cand), join(path, cand+" 1"), join(path, "track."+cand), cand} {
 				if n, ok := p.lines[full]; ok {
 					path, best, found = full, n, true
 					break
