@@ -184,7 +184,7 @@ func (v *extentVolume) find(name string) (*extentFile, error) {
 func (v *extentVolume) Kind() string { return "extent" }
 
 // Image is the disk as it is stored.
-func (v *extentVolume) Image() *disk.Image {
+func (v *extentVolume) Image() (im *disk.Image) {
 	if !v.p.Inverted {
 		return v.im
 	}

@@ -335,7 +335,7 @@ func (v *fat12) find(name string) (node fatNode, e fatEntry, err error) {
 }
 
 func (v *fat12) Kind() string       { return "fat12" }
-func (v *fat12) Image() *disk.Image { return v.im }
+func (v *fat12) Image() (im *disk.Image) { return v.im }
 
 // Files are the files of all directories; Directories gives those.
 func (v *fat12) Files() []File {

@@ -327,7 +327,7 @@ func (v *granule) find(name string) (int, error) {
 }
 
 func (v *granule) Kind() string       { return "granule" }
-func (v *granule) Image() *disk.Image { return v.im }
+func (v *granule) Image() (im *disk.Image) { return v.im }
 
 // Files are listed in directory order.
 func (v *granule) Files() []File {

@@ -64,8 +64,8 @@ func Repair(v Volume) (Volume, []Change, error) {
 	return to, out, nil
 }
 
-// recordingFor is a recording of the shape of an image: enough for making another one.
-func recordingFor(im *disk.Image) *disk.Recording {
+// recordingFor is a recording of the shape of im, enough for making another one.
+func recordingFor(im *disk.Image) (rec *disk.Recording) {
 	g := im.Geometry
 	format := func(c, h int) disk.TrackFormat {
 		t := g.Shape(c, h)

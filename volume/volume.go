@@ -119,7 +119,7 @@ type Volume interface {
 	// Map is the use of the units, in disk order.
 	Map() []Unit
 	// Image is the disk with all changes; it is the volume's own.
-	Image() *disk.Image
+	Image() (im *disk.Image)
 }
 
 // Errors that callers may want to tell apart.
