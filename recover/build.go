@@ -29,7 +29,7 @@ func (res *Result) build(o *Options) error {
 		rec = rec.With(cylinders, sides)
 	}
 	res.Rec = rec
-	res.Image, res.Summary = track.ToImage(res.Tracks, rec)
+	res.Best, res.Summary = track.ToImage(res.Tracks, rec)
 	if res.Bad == nil {
 		res.Bad = []track.BadSector{}
 	}

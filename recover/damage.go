@@ -57,7 +57,7 @@ type DamageMap struct {
 
 // Map is the damage map of the result; before: of what a single plain read gives instead.
 func (res *Result) Map(title string, before bool) *DamageMap {
-	im, results := res.Image, res.Tracks
+	im, results := res.Best, res.Tracks
 	if before {
 		results = res.Before
 		im, _ = track.ToImage(results, res.Rec)

@@ -37,9 +37,9 @@ func (res *Result) Bag(k Keeping) (*bag.Bag, error) {
 	}
 	stem := strings.TrimSuffix(k.Name, filepath.Ext(k.Name))
 	image := "image/" + k.Name
-	b.Payload = append(b.Payload, bag.Entry{Path: image, Data: res.Image.Data})
+	b.Payload = append(b.Payload, bag.Entry{Path: image, Data: res.Best.Data})
 	objects := []string{"data/" + image}
-	if sc := res.Image.Sidecar(); sc != nil {
+	if sc := res.Best.Sidecar(); sc != nil {
 		j, err := json.MarshalIndent(sc, "", " ")
 		if err != nil {
 			return nil, err

@@ -79,7 +79,7 @@ type Conflict struct {
 // Result is all that is known in the end.
 type Result struct {
 	track.Summary
-	Image     *disk.Image
+	Best      *disk.Image
 	Rec       *disk.Recording
 	Tracks    []*track.Result // merged, in order of place
 	Before    []*track.Result // what a single plain read gives

@@ -121,7 +121,7 @@ func TestTwoPoorReadsMakeOneWhole(t *testing.T) {
 		}
 	}
 	both := run(t, o, a, b)
-	if !both.Whole() || !bytes.Equal(both.Image.Data, im.Data) {
+	if !both.Whole() || !bytes.Equal(both.Best.Data, im.Data) {
 		t.Errorf("both: %d of %d good, %+v", both.Good, both.Expected, both.Bad)
 	}
 	if both.Summary.Recording != "fm10x256:2x1" {
@@ -195,7 +195,7 @@ func TestAllKindsOfSourceTogether(t *testing.T) {
 	}
 	img := save(t, filepath.Join(dir, "archive.img"), part)
 	res := run(t, Options{Recordings: []*disk.Recording{rec(40)}}, d, caps, img)
-	if !res.Whole() || !bytes.Equal(res.Image.Data, im.Data) {
+	if !res.Whole() || !bytes.Equal(res.Best.Data, im.Data) {
 		t.Fatalf("%d of %d good: %+v; problems %q", res.Good, res.Expected, res.Bad, res.Problems)
 	}
 	kinds := []string{}
@@ -258,8 +258,8 @@ func TestMixedDiskGetsItsZones(t *testing.T) {
 	if err := res.build(&Options{Recordings: []*disk.Recording{rec(40)}}); err != nil {
 		t.Fatal(err)
 	}
-	if res.Good != 50 || res.Extra != 0 || len(res.Image.Data) != 3*2560+2*1280 {
-		t.Errorf("%d good, %d extra, %d bytes; assumed %q", res.Good, res.Extra, len(res.Image.Data), res.Assumed)
+	if res.Good != 50 || res.Extra != 0 || len(res.Best.Data) != 3*2560+2*1280 {
+		t.Errorf("%d good, %d extra, %d bytes; assumed %q", res.Good, res.Extra, len(res.Best.Data), res.Assumed)
 	}
 }
 
@@ -285,7 +285,7 @@ func TestBadInputIsToldAndTheRestUsed(t *testing.T) {
 	}
 	junk := file("junk.bin", noise)
 	res := run(t, Options{Recordings: []*disk.Recording{rec(40)}}, cut, lying, empty, junk, caps)
-	if !res.Whole() || !bytes.Equal(res.Image.Data, im.Data) {
+	if !res.Whole() || !bytes.Equal(res.Best.Data, im.Data) {
 		t.Errorf("%d of %d good", res.Good, res.Expected)
 	}
 	all := strings.Join(res.Problems, "\n")

@@ -97,7 +97,7 @@ func (c *recoverCmd) Run(env *Env) error {
 			return err
 		}
 	}
-	if err := res.Image.Save(c.Output, c.Force); err != nil {
+	if err := res.Best.Save(c.Output, c.Force); err != nil {
 		return err
 	}
 	if err := c.pictures(env, res); err != nil {
