@@ -83,6 +83,12 @@ func (res *Result) sector(c *cluster, o Options) (disk.Sector, bool) {
 			s.Extent = (r.endNS() - r.startNS()) / rev
 		}
 	}
+	if c.known {
+		for _, r := range c.reads {
+			r.id, r.state = c.id, max(r.state, idGood)
+			r.fitSize()
+		}
+	}
 	vs := versionsOf(c.reads)
 	switch {
 	case len(vs) == 1 || len(vs) > 1 && vs[0].n > 2*vs[1].n:
@@ -103,11 +109,8 @@ func (res *Result) sector(c *cluster, o Options) (disk.Sector, bool) {
 		}
 	}
 	if !c.known {
-		if len(vs) == 0 && s.Status != disk.Repaired {
-			// Neither identifier nor data have a right CRC: only a whole field is worth telling.
-			if len(s.Data) == 0 || len(s.Data) != s.ID.Size() {
-				return s, false
-			}
+		if len(vs) == 0 && s.Status != disk.Repaired && s.Status != disk.Good {
+			return s, false // neither identifier nor data have a right CRC: noise looks like that too
 		}
 		s.Status = disk.Bad
 		s.Why = join("the identifier's CRC is wrong", s.Why)

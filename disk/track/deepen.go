@@ -38,7 +38,7 @@ func (s *Scanner) deepen(ctx context.Context, res *Result, tracks []*passes, o O
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		if good(c.reads) > 0 && c.known {
+		if c.settled() && c.known {
 			continue
 		}
 		m := models[c.enc]
@@ -90,7 +90,7 @@ func (res *Result) needsMore(tracks []*passes, o Options) bool {
 	cs := clusters(all)
 	whole := 0
 	for _, c := range cs {
-		if !c.known || good(c.reads) == 0 {
+		if !c.known || !c.settled() {
 			return true
 		}
 		whole++
@@ -300,6 +300,7 @@ func (p *passes) take(fresh []*read) {
 		if !same.idAt.ok || same.state != idGood && f.state == idGood {
 			if f.idAt.ok {
 				same.idAt, same.id, same.state = f.idAt, f.id, f.state
+				same.fitSize()
 			}
 		}
 		if same.idSoft == nil {
@@ -330,15 +331,21 @@ func (p *passes) take(fresh []*read) {
 			gap := r.dataAt.ns - q.idAt.ns
 			if q.enc == r.enc && q.idAt.ok && !q.dataAt.ok && gap > 0 && gap < float64(markCells(r.enc)+96+16*maxGap2)*r.cellNS {
 				q.dataAt, q.mark, q.data, q.good, q.cut, q.rms, q.margin = r.dataAt, r.mark, r.data, r.good, r.cut, r.rms, r.margin
-				if q.good && q.state == idGood && len(q.data) != q.id.Size()+2 {
-					q.good = false
-				}
+				q.fitSize()
 				continue
 			}
 		}
 		out = append(out, r)
 	}
 	p.reads = out
+}
+
+// fitSize takes a right CRC back that was found at another length than the identifier, known by now, says.
+func (r *read) fitSize() {
+	if n := r.id.Size() + 2; r.state == idGood && r.data != nil && len(r.data) != n {
+		r.good = false
+		r.data = r.data[:min(n, len(r.data))]
+	}
 }
 
 // hard decides every bit.

@@ -19,26 +19,27 @@ const (
 
 // read is one sector as one pass of the head gave it.
 type read struct {
-	capture int
-	enc     disk.Encoding
-	state   idState
-	id      disk.SectorID
-	idAt    anchor // start of the ID mark, where there is one
-	dataAt  anchor // start of the data mark, where there is one
-	mark    byte   // 0: no data mark found
-	data    []byte // data and the two CRC bytes; shorter where the capture ends
-	good    bool   // data CRC right
-	cut     bool   // the capture ends inside
-	cellNS  float64
-	rms     float64 // of the distance from the middle of the cell, in half windows
-	margin  float64
-	angle   float64   // of the ID mark, or what it would be from the data mark
-	soft    []float32 // certainty of each bit of data and CRC: log of the odds of a 1; nil: not weighed
-	likely  float64   // chance that all bits are as read, by the likelihood decoder; 0: not weighed
-	guess   bool      // the place of the data field was inferred from other reads
-	idSoft  []float32 // certainty of the 48 bits of identifier and CRC
-	flaws   int       // spacings that the code forbids
-	hint    string
+	capture   int
+	enc       disk.Encoding
+	state     idState
+	id        disk.SectorID
+	idAt      anchor // start of the ID mark, where there is one
+	dataAt    anchor // start of the data mark, where there is one
+	mark      byte   // 0: no data mark found
+	data      []byte // data and the two CRC bytes; shorter where the capture ends
+	good      bool   // data CRC right
+	cut       bool   // the capture ends inside
+	cellNS    float64
+	rms       float64 // of the distance from the middle of the cell, in half windows
+	margin    float64
+	angle     float64   // of the ID mark, or what it would be from the data mark
+	soft      []float32 // certainty of each bit of data and CRC: log of the odds of a 1; nil: not weighed
+	likely    float64   // chance that all bits are as read, by the likelihood decoder; 0: not weighed
+	guess     bool      // the place of the data field was inferred from other reads
+	idSoft    []float32 // certainty of the 48 bits of identifier and CRC
+	flaws     int       // spacings that the code forbids
+	chanceHit bool      // the CRC is right, but hardly by more than chance
+	hint      string
 }
 
 // anchor is a place in a capture.
@@ -165,6 +166,11 @@ func (r *read) fetch(sep *cell.Separator, body, transition int, f *disk.TrackFor
 // sizeByCRC is the length of a data field whose identifier can't be trusted: the one whose CRC fits, or the likeliest.
 func (r *read) sizeByCRC(cells *cell.Cells, body, room int, crc uint16, f *disk.TrackFormat) int {
 	all := cells.Bytes(nil, body+16, min(room, 128<<disk.MaxSizeCode+2))
+	if f != nil && f.Encoding == r.enc { // each further length tried is a further chance of a random match
+		if n := f.Size; n+2 <= len(all) && cell.CRC(crc, all[:n+2]) == 0 {
+			return n
+		}
+	}
 	for code := 0; code <= disk.MaxSizeCode; code++ {
 		n := 128 << code
 		if n+2 > len(all) {

@@ -42,11 +42,11 @@ func (res *Result) rebuild(c *cluster, s *disk.Sector, extent func(*read), o Opt
 		return true
 	}
 	m := merge(soft)
-	if m.crc() == 0 && m.likely > leastLikely {
+	if m.crc() == 0 {
 		s.Mark, s.Data = m.mark, m.data[:len(m.data)-2]
 		s.Status = disk.Good
-		if len(soft) > 1 {
-			s.Why = ""
+		if m.likely <= leastLikely {
+			s.Status, s.Why = disk.Doubtful, fmt.Sprintf("the CRC is right, but so many bits are uncertain that it may be by chance (likelihood %.1g)", m.likely)
 		}
 		return true
 	}

@@ -1,6 +1,7 @@
 package track
 
 import (
+	"bytes"
 	"cmp"
 	"math"
 	"slices"
@@ -72,10 +73,11 @@ func (s *Scanner) resolve(res *Result, c *cluster, tracks []*passes, m *cell.Mod
 		return
 	}
 	for _, r := range c.reads {
-		if r.dataAt.ok && r.dataAt.found != nil && !r.good {
+		if r.dataAt.ok && r.dataAt.found != nil && (!r.good || r.rms > shaky && len(r.data) == size+2) {
 			s.decodeData(tracks[r.capture], r, m, size)
 		}
 	}
+	c.doubt()
 }
 
 // decodeData decodes the data field of a read.
@@ -93,6 +95,9 @@ func (s *Scanner) decodeData(p *passes, r *read, m *cell.Model, size int) {
 	}
 	r.flaws = d.Flaws
 	r.soft = append(r.soft[:0], d.Soft...)
+	if r.good { // by the fast separator; its bytes stand unless the times speak against them
+		return
+	}
 	r.data = hard(r.soft)
 	r.cellNS = d.CellNS
 	r.cut = n == len(times) && d.U[n-1] < float64(2*bits)-4
@@ -101,16 +106,75 @@ func (s *Scanner) decodeData(p *passes, r *read, m *cell.Model, size int) {
 	r.rms, r.margin = d.Spread()
 	// The mark byte counts in the CRC; the second likeliest is believed only with the CRC's consent.
 	for _, mk := range r.marksByCost(m.Sigma) {
-		if !r.cut && cell.CRC(cell.CRC(preset(r.enc), []byte{mk}), r.data) == 0 && r.likely > leastLikely {
-			r.mark, r.good = mk, true
+		if !r.cut && cell.CRC(cell.CRC(preset(r.enc), []byte{mk}), r.data) == 0 {
+			r.mark = mk
+			r.good, r.chanceHit = r.likely > leastLikely, r.likely <= leastLikely
 			break
 		}
 	}
 }
 
 // leastLikely is the chance below which even a right CRC is not believed: against a chance match of 1 in 65,536 it
-// stands for odds of about 60 to 1.
-const leastLikely = 1e-3
+// stands for odds of about 650 to 1.
+const leastLikely = 0.01
+
+// shaky is the spread of errors, in half windows, above which a CRC alone proves too little: of the reads that poor
+// most are wrong, and one wrong read in 65,536 has a right CRC.
+const shaky = 0.19
+
+// settled reports whether the sector is proven: by a read that is not shaky, or by two that agree.
+func (c *cluster) settled() bool {
+	for i, r := range c.reads {
+		if !r.good {
+			continue
+		}
+		if r.rms <= shaky {
+			return true
+		}
+		for _, q := range c.reads[:i] {
+			if q.good && sameBytes(q, r) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// doubt takes back the good of shaky reads that the times themselves, of all reads together, speak against.
+func (c *cluster) doubt() {
+	if c.settled() {
+		return
+	}
+	var soft []*read
+	for _, r := range c.reads {
+		if len(r.soft) > 0 && (len(soft) == 0 || len(r.soft) == len(soft[0].soft)) {
+			soft = append(soft, r)
+		}
+	}
+	if len(soft) == 0 {
+		return
+	}
+	m := merge(soft)
+	for _, r := range c.reads {
+		if r.good && len(r.data)*8 == len(m.soft) && m.chance(r.data) < leastLikely {
+			r.good, r.chanceHit = false, true
+		}
+	}
+}
+
+// chance is how likely the merged reads make data.
+func (m *merged) chance(data []byte) float64 {
+	against := 0.0
+	for i, v := range m.soft {
+		if bit := data[i/8]>>(7-i%8)&1 == 1; bit != (v > 0) {
+			against += math.Abs(float64(v))
+		}
+	}
+	return m.likely * math.Exp(-against)
+}
+
+// sameBytes reports whether two reads say the same.
+func sameBytes(a, b *read) bool { return a.mark == b.mark && bytes.Equal(a.data, b.data) }
 
 // marksByCost are the data marks that the times allow, the likeliest first.
 func (r *read) marksByCost(sigma float64) []byte {
@@ -160,9 +224,8 @@ func (s *Scanner) identify(res *Result, c *cluster, tracks []*passes, m *cell.Mo
 		c.id, c.known = id, true
 		for _, r := range c.reads {
 			r.id, r.hint = id, how
-			if r.state != idGood {
-				r.state = idGood
-			}
+			r.state = idGood
+			r.fitSize()
 		}
 	}
 	if n > 1 {
