@@ -180,14 +180,14 @@ func (d *Diagnosis) noise(tracks []*track) {
 		n += len * t.best.Noise * t.best.Noise
 		w += len
 	}
+	for i := range d.Timeline {
+		// Samples that are exactly zero come out of a computer, not off a tape.
+		d.Synthetic = d.Synthetic || d.Timeline[i].PeakDB < -150
+	}
 	if w == 0 || s == 0 {
 		return
 	}
-	if n < s*1e-7 {
-		d.SNRDB, d.Synthetic = 70, true
-		return
-	}
-	d.SNRDB = round(10*math.Log10(s/n), 1)
+	d.SNRDB = round(math.Min(70, 10*math.Log10(s/(n+s*1e-7))), 1)
 }
 
 func (d *Diagnosis) hum() {

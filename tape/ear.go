@@ -118,6 +118,9 @@ func (e *ear) feed(s []float32) error {
 // remember appends to the ring.
 func (e *ear) remember(s []float32) {
 	most := int(ringS * e.rate)
+	if e.ring == nil {
+		e.ring = make([]float32, 0, 2*most+listenChunk)
+	}
 	if len(e.ring)+len(s) > 2*most {
 		drop := len(e.ring) - most
 		e.ring = e.ring[:copy(e.ring, e.ring[drop:])]
@@ -166,8 +169,9 @@ func (e *ear) scout(last bool) error {
 			end = e.at
 		}
 		x := e.ring[e.scoutAt-e.ringAt : end-e.ringAt]
-		best, bestScore := -1, 0.0
-		for i, c := range e.codes {
+		best, bestScore, bestSure := -1, 0.0, false
+		for _, i := range e.order() {
+			c := e.codes[i]
 			d, err := linecode.NewDemodulator(c, e.rate, e.opts)
 			if err != nil {
 				return err
@@ -178,10 +182,14 @@ func (e *ear) scout(last bool) error {
 				h := heard{r, e, e.scoutAt}
 				if believable(r) && len(r.Bytes) >= 2 && score(&h) > bestScore {
 					best, bestScore = i, score(&h)
+					bestSure = quality(r) >= 0.97 && explained(r) >= 0.8 && len(r.Bytes) >= 24
 				}
 			}
 			for _, f := range d.Refusals() {
 				e.refuse(f, e.scoutAt, c)
+			}
+			if bestSure {
+				break // no other code can explain it as well
 			}
 		}
 		if best < 0 {
@@ -201,6 +209,26 @@ func (e *ear) scout(last bool) error {
 		}
 	}
 	return nil
+}
+
+// order is the order in which codes are tried: the one heard last, then those that cost least.
+func (e *ear) order() []int {
+	var out []int
+	if e.main != nil {
+		out = append(out, e.mainCode)
+	}
+	for _, shape := range []func(*linecode.Code) bool{
+		func(c *linecode.Code) bool { return c.Pulses != nil },
+		func(c *linecode.Code) bool { return c.Tones != nil },
+		func(c *linecode.Code) bool { return c.Waves != nil },
+	} {
+		for i, c := range e.codes {
+			if shape(c) && (e.main == nil || i != e.mainCode) {
+				out = append(out, i)
+			}
+		}
+	}
+	return out
 }
 
 func (e *ear) close() error {

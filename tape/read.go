@@ -277,15 +277,26 @@ func (l *listener) choose() []*track {
 	return out
 }
 
-// score orders runs that compete for a stretch of tape: believability first, then how much of the tape they explain.
+// score orders runs that compete for a stretch of tape: by how well they keep the rules of their code, by how much of the
+// sound they explain (a wrong code that fits by chance leaves most of it over), and by how much of the tape they cover.
 func score(h *heard) float64 {
-	return quality(h.Run) * (1 + math.Log1p(float64(len(h.Bytes)))/20)
+	return quality(h.Run) * explained(h.Run) * (1 + math.Log1p(float64(len(h.Bytes)))/20)
+}
+
+// explained is the part of the power that is the decided waveform.
+func explained(r *linecode.Run) float64 {
+	s, n := r.Level*r.Level, r.Noise*r.Noise
+	if s+n == 0 {
+		return 0
+	}
+	return s / (s + n)
 }
 
 // merge adds to each byte of the best run the odds of the same byte on other channels. Their noise is only partly the
 // same, so that the sum is too sure of itself, but its sign is right; where one channel drops out the other speaks.
 func (t *track) merge() {
 	t.bytes = t.best.Bytes
+	defer t.dropStrays()
 	if len(t.others) == 0 {
 		return
 	}
@@ -312,6 +323,40 @@ func (t *track) merge() {
 		}
 	}
 }
+
+// dropStrays takes out bytes that a dropout in the leader, or between two blocks, made: one or two that stand alone in
+// the mark, with a start bit far weaker than those of the rest.
+func (t *track) dropStrays() {
+	c := t.best.Code
+	if len(c.Framing.Start) == 0 || len(t.bytes) < 8 {
+		return
+	}
+	frames := make([]float64, len(t.bytes))
+	for i := range t.bytes {
+		frames[i] = float64(t.bytes[i].Frame)
+	}
+	usual := quantile(frames, 0.5)
+	var out []linecode.Byte
+	from := 0
+	for i := 1; i <= len(t.bytes); i++ {
+		b := t.bytes
+		if i < len(b) && b[i].At-b[i-1].At-float64(b[i-1].Length) < strayPauseS*t.best.ear.rate {
+			continue
+		}
+		weak := i-from <= 2
+		for k := from; k < i; k++ {
+			weak = weak && float64(b[k].Frame) < 0.2*usual
+		}
+		if !weak {
+			out = append(out, b[from:i]...)
+		}
+		from = i
+	}
+	t.bytes = out
+}
+
+// strayPauseS is the least mark around a stray byte, in seconds.
+const strayPauseS = 0.1
 
 // addOdds adds the odds of o to b, weighted, and decides again.
 func addOdds(b *linecode.Byte, o *linecode.Byte, weight float32) {

@@ -22,54 +22,118 @@ type Slice struct {
 }
 
 // timeline measures one channel as it goes by, in slices that double in length when there are too many, so that any
-// recording fits in the same memory.
+// recording fits in the same memory. Everything is measured in one walk over the samples.
 type timeline struct {
 	rate   float64
 	sliceS float64
 	slices []Slice
-	meter  audio.Meter
-	total  audio.Meter
-	n      int // samples in the open slice
+	meter  audio.Meter // of the open slice
+	total  audio.Meter // of all
+	n      int         // samples in the open slice
 	per    int
 	hum    humMeter
 	drop   dropMeter
+	hop    int // samples of one hop: a millisecond, a whole number of hum points
+	fill   int // samples in the open hop
+	acc    float32
+	hi, lo float32
+	last   float32
+	run    int64
+	flatLo float32 // what lies between is no top
+	flatHi float32
 }
 
 // maxSlices bounds the timeline: three hours are 43,200 slices of a quarter of a second.
 const maxSlices = 1 << 16
 
 func newTimeline(rate float64) *timeline {
-	t := &timeline{rate: rate, sliceS: 0.25}
-	t.per = int(rate * t.sliceS)
+	t := &timeline{rate: rate, sliceS: 0.25, flatLo: -0.2, flatHi: 0.2}
 	t.hum.init(rate)
-	t.drop.init(rate)
+	t.hop = max(1, int(rate/1000/float64(t.hum.k)+0.5)) * t.hum.k
+	t.per = int(rate*t.sliceS/float64(t.hop)) * t.hop
+	t.sliceS = float64(t.per) / rate
+	t.drop.init(rate, t.hop)
 	return t
 }
 
 // add takes the samples of channel c of ch.
 func (t *timeline) add(s []float32, c, ch int) {
-	for i := 0; i < len(s); {
-		k := min((len(s)-i)/ch, t.per-t.n)
-		part := s[i : i+k*ch]
-		t.meter.Add(part, c, ch)
-		t.hum.add(part, c, ch)
-		t.drop.add(part, c, ch)
-		t.n += k
-		i += k * ch
-		if t.n == t.per {
-			t.cut()
+	for i := c; i < len(s); {
+		// up to the end of the hop, in groups of hum.k
+		var sum, sum2 float32
+		hi, lo, last := t.hi, t.lo, t.last
+		if t.fill == 0 {
+			hi, lo = s[i], s[i]
 		}
-		if k == 0 {
-			break
+		k := t.hum.k - t.fill%t.hum.k
+		n := 0
+		for ; n < k && i < len(s); i += ch {
+			v := s[i]
+			n++
+			sum += v
+			sum2 += v * v
+			if v > hi {
+				hi = v
+			} else if v < lo {
+				lo = v
+			}
+			if v == last {
+				t.flat(v)
+			} else if t.run != 0 {
+				t.run = 0
+			}
+			last = v
+		}
+		t.hi, t.lo, t.last = hi, lo, last
+		t.fill += n
+		t.acc += sum
+		m := &t.meter
+		m.N += int64(n)
+		m.Sum += float64(sum)
+		m.Sum2 += float64(sum2)
+		if t.fill%t.hum.k == 0 {
+			t.hum.point(float64(t.acc) / float64(t.hum.k))
+			t.acc = 0
+		}
+		if t.fill == t.hop {
+			t.endHop()
 		}
 	}
 }
 
-func (t *timeline) cut() {
-	if t.n == 0 {
+// flat counts samples that stand at the same value, three or more in a row: a top that was cut off.
+func (t *timeline) flat(v float32) {
+	if v > t.flatLo && v < t.flatHi {
+		t.run = 0
 		return
 	}
+	t.run++
+	if t.run == 2 {
+		t.meter.ClippedRun += 3
+	} else if t.run > 2 {
+		t.meter.ClippedRun++
+	}
+}
+
+func (t *timeline) endHop() {
 	m := &t.meter
+	if m.N == int64(t.fill) {
+		m.Max, m.Min = t.hi, t.lo
+	}
+	m.Max, m.Min = max(m.Max, t.hi), min(m.Min, t.lo)
+	t.drop.frame(t.hi - t.lo)
+	t.n += t.fill
+	t.fill = 0
+	if t.n == t.per {
+		t.cut()
+	}
+}
+
+func (t *timeline) cut() {
+	m := &t.meter
+	if m.N == 0 || t.n == 0 {
+		return
+	}
 	h, hz := t.hum.take()
 	t.slices = append(t.slices, Slice{AtS: float64(len(t.slices)) * t.sliceS, LevelDB: audio.DB(m.RMS()), PeakDB: audio.DB(m.Peak()),
 		Clipped: float64(m.ClippedRun) / float64(m.N), DC: m.Mean(), HumDB: audio.DB(h), humHz: hz, NoiseDB: -200})
@@ -77,7 +141,12 @@ func (t *timeline) cut() {
 	t.total.Sum += m.Sum
 	t.total.Sum2 += m.Sum2
 	t.total.ClippedRun += m.ClippedRun
+	if t.total.N == m.N {
+		t.total.Max, t.total.Min = m.Max, m.Min
+	}
 	t.total.Max, t.total.Min = max(t.total.Max, m.Max), min(t.total.Min, m.Min)
+	mid, half := float32(m.Mean()), float32(0.6*m.Peak())
+	t.flatLo, t.flatHi = min(mid-half, -0.005), max(mid+half, 0.005)
 	t.meter = audio.Meter{}
 	t.n = 0
 	if len(t.slices) == maxSlices {
@@ -100,13 +169,9 @@ func (t *timeline) cut() {
 // eighth sample mean (hum lies far below).
 type humMeter struct {
 	k       int
-	acc     float64
-	cnt     int
 	n       int
 	cosSin  [6][4]float64 // re, im of the oscillator, and its step
 	re, im  [6]float64
-	window  float64
-	per     float64
 	decRate float64
 	mean    float64
 }
@@ -120,18 +185,6 @@ func (h *humMeter) init(rate float64) {
 		w := 2 * math.Pi * hz / h.decRate
 		h.cosSin[i] = [4]float64{1, 0, math.Cos(w), math.Sin(w)}
 	}
-}
-
-func (h *humMeter) add(s []float32, c, ch int) {
-	acc, cnt := h.acc, h.cnt
-	for i := c; i < len(s); i += ch {
-		acc += float64(s[i])
-		if cnt++; cnt == h.k {
-			h.point(acc / float64(h.k))
-			acc, cnt = 0, 0
-		}
-	}
-	h.acc, h.cnt = acc, cnt
 }
 
 func (h *humMeter) point(x float64) {
@@ -171,9 +224,7 @@ func (h *humMeter) take() (rms float64, hz int) {
 // between two pulses of any code.
 type dropMeter struct {
 	rate   float64
-	hop    int
-	n      int
-	hi, lo float32
+	hop    int // samples of one frame of the envelope
 	hold   [holdHops]float32
 	at     int
 	hops   int64
@@ -183,7 +234,6 @@ type dropMeter struct {
 	lowRef float64
 	found  []Dropout
 	more   int
-	hiHold [holdHops]float32
 }
 
 const (
@@ -194,29 +244,7 @@ const (
 	maxDropouts = 5000
 )
 
-func (d *dropMeter) init(rate float64) {
-	d.rate = rate
-	d.hop = max(1, int(rate/1000))
-}
-
-func (d *dropMeter) add(s []float32, c, ch int) {
-	hi, lo, n := d.hi, d.lo, d.n
-	for i := c; i < len(s); i += ch {
-		v := s[i]
-		if n == 0 {
-			hi, lo = v, v
-		} else if v > hi {
-			hi = v
-		} else if v < lo {
-			lo = v
-		}
-		if n++; n == d.hop {
-			d.frame(hi - lo)
-			n = 0
-		}
-	}
-	d.hi, d.lo, d.n = hi, lo, n
-}
+func (d *dropMeter) init(rate float64, hop int) { d.rate, d.hop = rate, hop }
 
 func (d *dropMeter) frame(swing float32) {
 	d.hold[d.at] = swing

@@ -23,6 +23,7 @@ type tapeReadCmd struct {
 	Channel    string   `enum:",left,right,both" default:"" help:"Of a stereo recording: left, right or both (default: chosen by quality)."`
 	NoRepair   bool     `name:"no-repair" help:"Leave blocks whose checksum is wrong as they were heard."`
 	Speed      float64  `default:"15" placeholder:"PERCENT" help:"Largest deviation from nominal speed looked for."`
+	Pictures   string   `type:"path" placeholder:"FOLDER" help:"Draw the side, level, speed, the eye, pulse places and the waveform around each fault, as SVG and PNG."`
 	Timeline   bool     `help:"Keep the timeline (a quarter of a second each) in the JSON."`
 	Force      bool     `help:"Replace files that are there already."`
 }
@@ -36,7 +37,7 @@ The last line says what is wrong with the recording, and what to do. Programs ar
 
 Examples:
   remanence tape read side-a.flac -o side-a
-  remanence tape read pass1.wav pass2.wav -o heron
+  remanence tape read pass1.wav pass2.wav -o heron --pictures heron/pictures
   remanence tape read board.wav --code kcs300 --raw monitor.bin`
 }
 
@@ -57,7 +58,7 @@ func (c *tapeReadCmd) Run(env *Env) error {
 	if err != nil {
 		return err
 	}
-	o := tape.ReadOptions{Raw: c.Raw != "", NoRepair: c.NoRepair, Channel: c.Channel, Speed: c.Speed / 100}
+	o := tape.ReadOptions{Raw: c.Raw != "", NoRepair: c.NoRepair, Channel: c.Channel, Speed: c.Speed / 100, Keep: c.Pictures != ""}
 	var results []*tape.Result
 	var names []string
 	for _, path := range c.Recordings {
@@ -76,6 +77,20 @@ func (c *tapeReadCmd) Run(env *Env) error {
 	}
 	if err := c.store(res); err != nil {
 		return err
+	}
+	if c.Pictures != "" {
+		for i, r := range results {
+			if names[i] == "-" {
+				return outcome.As(outcome.Usage, errors.New("--pictures reads the recording twice: want a file, found standard input"))
+			}
+			dir := c.Pictures
+			if len(results) > 1 {
+				dir = filepath.Join(dir, fmt.Sprintf("recording-%d", i+1))
+			}
+			if err := tapePictures(env, r, names[i], dir, c.Force); err != nil {
+				return err
+			}
+		}
 	}
 	if !c.Timeline && res.Diagnosis != nil {
 		res.Diagnosis.Timeline = nil

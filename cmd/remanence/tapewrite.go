@@ -278,6 +278,9 @@ func tapeItem(path, form string, raw bool) (tape.Item, []string, error) {
 		if !r.Damaged() {
 			break // data of an unknown kind: nothing can be said of it
 		}
+		if kind := r.Kind; kind == program.Text && f.Class == program.LineEnds {
+			continue // lines end in CR on the tape in any case
+		}
 		notes = append(notes, fmt.Sprintf("damaged: %s", f))
 		if len(notes) == 5 {
 			break

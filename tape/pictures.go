@@ -1,0 +1,594 @@
+package tape
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"sort"
+
+	"remanence/picture"
+	"remanence/tape/audio"
+	"remanence/tape/linecode"
+)
+
+// Picture is one drawing of a recording.
+type Picture struct {
+	Name   string // of the file, without extension
+	Canvas *picture.Canvas
+}
+
+// maxFaultPictures bounds how many faults are drawn.
+const maxFaultPictures = 24
+
+// Pictures draws a result that was read with ReadOptions.Keep: the side as a ribbon, level and speed along it, the eye,
+// the places of pulses (or lengths of half-waves), and the waveform around each fault with the decisions on it. src must
+// be the same recording again, from its start.
+func Pictures(ctx context.Context, r *Result, src audio.Source) ([]Picture, error) {
+	if r.Diagnosis == nil || r.rate == 0 {
+		return nil, errors.New("pictures: want a result read with Keep, found one without its runs")
+	}
+	out := []Picture{{"tape", r.drawSide()}, {"level", r.drawLevel()}, {"speed", r.drawSpeed()}}
+	if listen := listeningRate(src.Format()); listen != src.Format().RateHz {
+		src = audio.Resample(src, listen)
+	}
+	w, err := r.windows(ctx, src)
+	if err != nil {
+		return nil, err
+	}
+	if len(w.eye) > 0 {
+		out = append(out, Picture{"eye", r.drawEye(w)}, Picture{"places", r.drawPlaces(w)})
+	}
+	for i, f := range w.faults {
+		if len(f.samples) > 0 {
+			out = append(out, Picture{fmt.Sprintf("fault-%02d", i+1), r.drawFault(f)})
+		}
+	}
+	return out, nil
+}
+
+// margin turns the odds (ln) of a bit into 0..1: nothing left at 0, ample from 20 on.
+func margin(odds float64) float64 { return math.Min(1, math.Max(0, odds/20)) }
+
+func mmss(s float64) string {
+	return fmt.Sprintf("%d:%02d", int(s)/60, int(s)%60)
+}
+
+// drawSide is the whole side as one ribbon, wrapped into lines.
+func (r *Result) drawSide() *picture.Canvas {
+	d := r.Diagnosis
+	line := 60.0
+	if d.DurationS < 60 {
+		line = math.Max(5, 5*math.Ceil(d.DurationS/5))
+	}
+	for d.DurationS/line > 60 {
+		line *= 2
+	}
+	ribbon := picture.Ribbon{}
+	for _, t := range r.runs {
+		lead := picture.Stretch{From: t.best.leaderS(), To: t.best.fromS(), State: picture.Good, Margin: -1, Label: "leader", Title: t.best.Code.Name + " leader"}
+		ribbon.Stretches = append(ribbon.Stretches, lead)
+	}
+	for _, p := range r.Programs {
+		ribbon.Stretches = append(ribbon.Stretches, p.stretches()...)
+	}
+	if len(ribbon.Stretches) > 4000 { // a stretch a program is enough on such a side
+		ribbon.Stretches = ribbon.Stretches[:0]
+		for _, p := range r.Programs {
+			ribbon.Stretches = append(ribbon.Stretches, p.asOne())
+		}
+	}
+	lines := ribbon.Wrap(0, math.Max(d.DurationS, 1), line, mmss)
+	s := picture.Stack{Title: "What lies where on the tape", Axis: picture.Axis{To: line, Unit: "s", Label: "time within the line"},
+		Ribbons: lines, Height: 22, Gap: 8, Legend: true, Desc: r.Verdict}
+	return s.Draw()
+}
+
+func (p *Program) asOne() picture.Stretch {
+	st := picture.Stretch{From: p.FromS, To: p.ToS, Margin: margin(p.Doubt), Label: p.Name, Title: fmt.Sprintf("%s %s, %d bytes", p.Kind, p.Name, p.Bytes)}
+	switch {
+	case !p.Whole && p.Checked == "nothing":
+		st.State = picture.Doubtful
+	case !p.Whole:
+		st.State = picture.Lost
+	case len(p.Repairs) > 0:
+		st.State = picture.Repaired
+	}
+	return st
+}
+
+// stretches are the blocks of a program where it has any.
+func (p *Program) stretches() []picture.Stretch {
+	q := parse(p.Kind, p.Data)
+	if p.Kind != MachineTape || len(q.blocks) == 0 || len(p.soft) == 0 {
+		return []picture.Stretch{p.asOne()}
+	}
+	at := func(i int) float64 {
+		return p.FromS + (p.ToS-p.FromS)*float64(i)/float64(len(p.Data))
+	}
+	least := func(from, to int) float64 {
+		d := math.Inf(1)
+		for i := from; i < to && i < len(p.soft); i++ {
+			_, v := p.soft[i].Doubt(8)
+			d = math.Min(d, float64(v))
+		}
+		return d
+	}
+	out := []picture.Stretch{{From: p.FromS, To: at(q.blocks[0].from), Margin: margin(least(0, q.blocks[0].from)), Label: p.Name, Title: "name of " + p.Name}}
+	for _, b := range q.blocks {
+		st := picture.Stretch{From: at(b.from), To: at(b.to), Margin: margin(least(b.from, b.to)), Label: fmt.Sprint(b.n), Title: fmt.Sprintf("%s, block %d", p.Name, b.n)}
+		if !b.good {
+			st.State = picture.Lost
+		}
+		for _, x := range p.Repairs {
+			if b.good && math.Abs(x.AtS-st.From) < (st.To-st.From)/2 {
+				st.State = picture.Repaired
+			}
+		}
+		out = append(out, st)
+	}
+	return out
+}
+
+// marks are the dropouts and splices, for charts.
+func (d *Diagnosis) chartMarks() []picture.Mark {
+	var out []picture.Mark
+	for _, e := range d.Dropouts {
+		if len(out) == 12 {
+			break
+		}
+		text := ""
+		if e.Lost != "" {
+			text = e.Lost + " lost"
+		}
+		out = append(out, picture.Mark{X: e.AtS, Text: text})
+	}
+	for _, e := range d.Splices {
+		out = append(out, picture.Mark{X: e.AtS, Text: "splice"})
+	}
+	return out
+}
+
+func (r *Result) drawLevel() *picture.Canvas {
+	d := r.Diagnosis
+	var x, level, peak, hum []float64
+	for _, s := range d.Timeline {
+		x = append(x, s.AtS+d.SliceS/2)
+		level = append(level, math.Max(s.LevelDB, -90))
+		peak = append(peak, math.Max(s.PeakDB, -90))
+		hum = append(hum, math.Max(s.HumDB, -90))
+	}
+	ch := picture.Chart{Title: "Level along the tape", Desc: "rms level, peak and hum of the channel in use, every " + fmt.Sprint(round(d.SliceS, 2)) + " s",
+		X: picture.Axis{To: math.Max(d.DurationS, 1), Unit: "s", Label: "time"}, Y: picture.Axis{From: -80, To: 0, Unit: "dBFS"},
+		Curves: []picture.Curve{{Name: "level", X: x, Y: level}, {Name: "peak", X: x, Y: peak}, {Name: "hum", X: x, Y: hum}}, Marks: d.chartMarks()}
+	return ch.Draw()
+}
+
+func (r *Result) drawSpeed() *picture.Canvas {
+	d := r.Diagnosis
+	var x, y []float64
+	for _, t := range r.runs {
+		step := max(1, len(t.bytes)/4000)
+		for i := 0; i < len(t.bytes); i += step {
+			x = append(x, t.best.seconds(t.bytes[i].At))
+			y = append(y, 100*(float64(t.bytes[i].Speed)-1))
+		}
+		x, y = append(x, t.best.toS()), append(y, math.NaN())
+	}
+	lo, hi := -1.0, 1.0
+	if len(y) > 1 {
+		lo, hi = math.Min(lo, math.Floor(d.SpeedMinPct)), math.Max(hi, math.Ceil(d.SpeedMaxPct))
+	}
+	title := "Speed along the tape"
+	if d.WowMethod != "" {
+		title += fmt.Sprintf(": mean %+.2f %%, wow and flutter %.2f %% weighted, %.2f %% unweighted", r.SpeedPercent, d.WowFlutter, d.WowUnweight)
+	}
+	ch := picture.Chart{Title: title, Desc: "deviation from nominal speed, byte by byte", X: picture.Axis{To: math.Max(d.DurationS, 1), Unit: "s", Label: "time"},
+		Y: picture.Axis{From: lo, To: hi, Unit: "%", Label: "deviation"}, Curves: []picture.Curve{{Name: "speed", X: x, Y: y}}, Marks: d.chartMarks()}
+	return ch.Draw()
+}
+
+// faultWindow is the sound around a fault.
+type faultWindow struct {
+	fault   Fault
+	t       *track
+	from    float64 // sample of the recording
+	to      float64
+	samples []float32
+	start   int64
+}
+
+// eyeTrace is the sound of a few bits, laid over others by the cell grid.
+type eyeTrace struct {
+	t       *track
+	bit     int
+	at      float64 // start of the bit, sample of the recording
+	cell    float64 // its length in samples
+	samples []float32
+	start   int64
+}
+
+type windowSet struct {
+	faults []*faultWindow
+	eye    []*eyeTrace
+}
+
+// windows reads the recording once more and keeps what is to be drawn.
+func (r *Result) windows(ctx context.Context, src audio.Source) (*windowSet, error) {
+	w := &windowSet{}
+	for _, f := range r.Faults {
+		if len(w.faults) == maxFaultPictures {
+			break
+		}
+		if fw := r.faultWindow(f); fw != nil {
+			w.faults = append(w.faults, fw)
+		}
+	}
+	w.eye = r.eyeTraces()
+	ch := src.Format().Channels
+	buf := make([]float32, 8192*ch)
+	mono := make([]float32, 8192)
+	var at int64
+	var mix *stereo
+	if ch > 1 {
+		mix = &stereo{rate: r.rate, sign: 1, gain0: 0.5, gain1: 0.5}
+	}
+	var left, right []float32
+	for {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		n, err := src.Read(buf)
+		frames := n / ch
+		mono = mono[:frames]
+		left, right = left[:0], right[:0]
+		for i := range mono {
+			mono[i] = buf[i*ch]
+			if ch > 1 {
+				left, right = append(left, buf[i*ch]), append(right, buf[i*ch+1])
+			}
+		}
+		var mixed []float32
+		if mix != nil && frames > 0 {
+			mixed = mix.mix(left, right)
+		}
+		pick := func(t *track) []float32 {
+			switch t.best.ear.name {
+			case "right":
+				return right
+			case "both":
+				return mixed
+			}
+			return mono
+		}
+		for _, f := range w.faults {
+			f.samples, f.start = keep(f.samples, f.start, pick(f.t), at, int64(f.from), int64(f.to))
+		}
+		for _, e := range w.eye {
+			e.samples, e.start = keep(e.samples, e.start, pick(e.t), at, int64(e.at-e.cell*0.5), int64(e.at+e.cell*1.5)+2)
+		}
+		at += int64(frames)
+		if err == io.EOF {
+			return w, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+}
+
+// keep appends what lies between from and to of samples that begin at.
+func keep(have []float32, start int64, s []float32, at, from, to int64) ([]float32, int64) {
+	lo, hi := max(from-at, 0), min(to-at, int64(len(s)))
+	if lo >= hi {
+		return have, start
+	}
+	if len(have) == 0 {
+		start = at + lo
+	}
+	return append(have, s[lo:hi]...), start
+}
+
+// faultWindow picks the bits around a fault: where the bits near it are least certain.
+func (r *Result) faultWindow(f Fault) *faultWindow {
+	for _, t := range r.runs {
+		if f.AtS < t.best.leaderS() || f.AtS > t.best.toS()+0.1 || len(t.bytes) == 0 {
+			continue
+		}
+		i := sort.Search(len(t.bytes), func(i int) bool { return t.best.seconds(t.bytes[i].At) >= f.AtS-1e-3 })
+		i = min(i, len(t.bytes)-1)
+		worst, least := i, float32(math.Inf(1))
+		for k := i; k < len(t.bytes) && k < i+264; k++ {
+			if _, v := t.bytes[k].Doubt(8); v < least {
+				worst, least = k, v
+			}
+		}
+		b := &t.bytes[worst]
+		len := float64(b.Length)
+		off := float64(t.best.base)
+		return &faultWindow{fault: f, t: t, from: b.At + off - 0.8*len, to: b.At + off + 1.8*len}
+	}
+	return nil
+}
+
+// eyeTraces picks bits spread over the longest track.
+func (r *Result) eyeTraces() []*eyeTrace {
+	var t *track
+	for _, x := range r.runs {
+		if t == nil || len(x.bytes) > len(t.bytes) {
+			t = x
+		}
+	}
+	if t == nil {
+		return nil
+	}
+	const most = 320
+	c := t.best.Code
+	bits := len(t.bytes) * 8
+	step := max(1, bits/most)
+	step |= 1 // odd, so that every place in a byte comes up
+	var out []*eyeTrace
+	for k := 0; k < bits && len(out) < most; k += step {
+		b := &t.bytes[k/8]
+		frame := float64(c.Framing.FrameBits())
+		place := k%8 + len(c.Framing.Start)
+		w := k % 8
+		if c.Framing.Order == linecode.HighFirst {
+			w = 7 - w
+		}
+		cell := float64(b.Length) / frame
+		out = append(out, &eyeTrace{t: t, bit: int(b.Value>>w) & 1, at: b.At + float64(t.best.base) + float64(place)*cell, cell: cell})
+	}
+	return out
+}
+
+func (r *Result) swing(s []float32) float64 {
+	top := 0.0
+	for _, v := range s {
+		top = math.Max(top, math.Abs(float64(v)))
+	}
+	return math.Max(top, 1e-4)
+}
+
+// drawEye lays the sound of many bits over each other: ones above, zeros below. Clear lines are a clean tape; a blur is
+// noise, a broadening to the sides is flutter.
+func (r *Result) drawEye(w *windowSet) *picture.Canvas {
+	const width, height, left, top, gap = 960.0, 400.0, 56.0, 40.0, 34.0
+	c := picture.New(width, height, picture.Px)
+	c.Background = picture.Paper
+	c.Title = "Eye: many bits laid over each other"
+	c.Text(left, 22, c.Title, picture.TextStyle{Size: 14, Face: picture.Bold})
+	h := (height - top - gap - 36) / 2
+	plotW := width - left - 24
+	peak := 0.0
+	for _, e := range w.eye {
+		peak = math.Max(peak, r.swing(e.samples))
+	}
+	for bit := 1; bit >= 0; bit-- {
+		y := top + float64(1-bit)*(h+gap)
+		c.Rect(left, y, plotW, h, picture.Style{Fill: picture.Card, Stroke: picture.Rule})
+		c.Text(left-12, y+h/2+4, fmt.Sprint(bit), picture.TextStyle{Size: 16, Anchor: picture.End})
+		// density of traces on a fine grid, drawn in the steps of the hue
+		const cols, rows = 240, 60
+		var grid [cols][rows]float64
+		n := 0
+		for _, e := range w.eye {
+			if e.bit != bit || len(e.samples) < 4 {
+				continue
+			}
+			n++
+			for k := 0; k < cols; k++ {
+				pos := e.at + e.cell*(2*(float64(k)+0.5)/cols-0.5) - float64(e.start)
+				i := int(math.Floor(pos))
+				if i < 0 || i+1 >= len(e.samples) {
+					continue
+				}
+				v := float64(e.samples[i]) + (float64(e.samples[i+1])-float64(e.samples[i]))*(pos-float64(i))
+				row := int((1 - v/peak/1.05) / 2 * rows)
+				if row >= 0 && row < rows {
+					grid[k][row]++
+				}
+			}
+		}
+		if n == 0 {
+			continue
+		}
+		cw, rh := plotW/cols, h/rows
+		for k := 0; k < cols; k++ {
+			for row := 0; row < rows; row++ {
+				if d := grid[k][row]; d > 0 {
+					c.Rect(left+float64(k)*cw, y+float64(row)*rh, cw+0.3, rh+0.3, picture.Style{Fill: picture.Hue(math.Min(0.99, 0.15+3*d/float64(n)))})
+				}
+			}
+		}
+		for _, edge := range []float64{0, 1} { // borders of the cell
+			x := left + plotW*(edge+0.5)/2
+			c.Line(x, y, x, y+h, picture.Style{Stroke: picture.Oxide, Dash: []float64{3, 3}})
+		}
+		c.Text(left+plotW-6, y+14, fmt.Sprintf("%d bits", n), picture.TextStyle{Size: 10, Colour: picture.Soft, Anchor: picture.End})
+	}
+	c.Text(left+plotW*0.25, height-14, "start of the bit", picture.TextStyle{Size: 11, Colour: picture.Oxide, Anchor: picture.Middle})
+	c.Text(left+plotW*0.75, height-14, "end", picture.TextStyle{Size: 11, Colour: picture.Oxide, Anchor: picture.Middle})
+	return c
+}
+
+// drawPlaces is the histogram of pulse places within the cell, or of the lengths of half-waves.
+func (r *Result) drawPlaces(w *windowSet) *picture.Canvas {
+	t := w.eye[0].t
+	c := t.best.Code
+	const bins = 160
+	g := picture.Histogram{Counts: make([]int, bins), Log: true}
+	if c.Pulses != nil {
+		g.Title = "Where pulses stand in their cell"
+		g.X = picture.Axis{From: -0.25, To: 1.25, Unit: "cells", Label: "place of the pulse"}
+		for _, p := range c.Pulses.One {
+			g.Expected = append(g.Expected, p+pulseMiddle(c))
+		}
+		for _, e := range w.eye {
+			for _, pos := range pulsePlaces(e, t.best.Inverted) {
+				if k := int((pos + 0.25) / 1.5 * bins); k >= 0 && k < bins {
+					g.Counts[k]++
+				}
+			}
+		}
+	} else {
+		longest := 0.0
+		add := func(us float64) {
+			g.Expected = append(g.Expected, us)
+			longest = math.Max(longest, us)
+		}
+		if c.Tones != nil {
+			add(5e5 / c.Tones.One.Hz)
+			add(5e5 / c.Tones.Zero.Hz)
+		} else {
+			for _, us := range append(append([]float64(nil), c.Waves.One...), c.Waves.Zero...) {
+				add(math.Abs(us))
+			}
+		}
+		g.Title = "How long half-waves are"
+		g.X = picture.Axis{From: 0, To: 1.6 * longest, Unit: "us", Label: "between two changes of sign"}
+		for _, e := range w.eye {
+			for _, n := range halfWaves(e.samples) {
+				if k := int(n / r.rate * 1e6 / (1.6 * longest) * bins); k >= 0 && k < bins {
+					g.Counts[k]++
+				}
+			}
+		}
+	}
+	g.Desc = "marked: where they should be, at nominal speed"
+	return g.Draw()
+}
+
+// pulseMiddle is the place of the upward pulse's middle after its start, in cells.
+func pulseMiddle(c *linecode.Code) float64 {
+	at := 0.0
+	for _, s := range c.Pulses.Pulse {
+		if s.Level > 0 {
+			return (at + s.US/2) / c.Pulses.CellUS
+		}
+		at += s.US
+	}
+	return 0
+}
+
+// pulsePlaces finds the upward peaks of at least half the height of the highest, in cells from the start of the bit.
+func pulsePlaces(e *eyeTrace, inverted bool) []float64 {
+	sign := 1.0
+	if inverted {
+		sign = -1
+	}
+	at := func(i int) float64 { return sign * float64(e.samples[i]) }
+	top := 0.0
+	for i := range e.samples {
+		top = math.Max(top, at(i))
+	}
+	var out []float64
+	for i := 1; i+1 < len(e.samples); i++ {
+		v := at(i)
+		if v < 0.5*top || v < at(i-1) || v <= at(i+1) {
+			continue
+		}
+		// the middle of the top: parabola through three samples
+		den := at(i-1) - 2*v + at(i+1)
+		d := 0.0
+		if den != 0 {
+			d = 0.5 * (at(i-1) - at(i+1)) / den
+		}
+		flat := i // of a flat top, its middle
+		for flat > 0 && at(flat-1) == v {
+			flat--
+		}
+		pos := (float64(i+flat)/2 + d + float64(e.start) - e.at) / e.cell
+		if pos >= -0.25 && pos <= 1.25 && (len(out) == 0 || pos-out[len(out)-1] > 0.12) {
+			out = append(out, pos)
+		}
+	}
+	return out
+}
+
+// halfWaves gives the times between changes of sign, in samples.
+func halfWaves(s []float32) []float64 {
+	mean := 0.0
+	for _, v := range s {
+		mean += float64(v)
+	}
+	mean /= float64(max(len(s), 1))
+	var out []float64
+	last := -1.0
+	for i := 1; i < len(s); i++ {
+		a, b := float64(s[i-1])-mean, float64(s[i])-mean
+		if (a < 0) == (b < 0) {
+			continue
+		}
+		at := float64(i-1) + a/(a-b)
+		if last >= 0 {
+			out = append(out, at-last)
+		}
+		last = at
+	}
+	return out
+}
+
+// drawFault is the waveform around a fault, with the decision on each bit below it: the bit, and its margin as a stretch
+// of ribbon.
+func (r *Result) drawFault(f *faultWindow) *picture.Canvas {
+	const width, height, left, top, plotH = 960.0, 300.0, 16.0, 62.0, 150.0
+	c := picture.New(width, height, picture.Px)
+	c.Background = picture.Paper
+	c.Title = f.fault.String()
+	c.Desc = "the sound around the fault, and the bits decided from it"
+	plotW := width - 2*left
+	c.Text(left, 22, picture.Shorten(c.Title, plotW, 13, picture.Bold), picture.TextStyle{Size: 13, Face: picture.Bold})
+	c.Text(left, 42, fmt.Sprintf("%s, the least certain bits near it; pale: little margin", f.t.best.Code.Title), picture.TextStyle{Size: 11, Colour: picture.Soft})
+	c.Rect(left, top, plotW, plotH, picture.Style{Fill: picture.Card, Stroke: picture.Rule})
+	peak := r.swing(f.samples) * 1.1
+	c.Clip(left, top, plotW, plotH, func() {
+		c.Line(left, top+plotH/2, left+plotW, top+plotH/2, picture.Style{Stroke: picture.Rule})
+		c.Signal(left, top, plotW, plotH, f.samples, -peak, peak, picture.Style{Stroke: picture.Trace, Width: 1.4})
+	})
+	x := func(sample float64) float64 {
+		return left + plotW*(sample-float64(f.start))/float64(max(len(f.samples)-1, 1))
+	}
+	code := f.t.best.Code
+	frame := float64(code.Framing.FrameBits())
+	off := float64(f.t.best.base)
+	for i := range f.t.bytes {
+		b := &f.t.bytes[i]
+		if b.At+off+float64(b.Length) < f.from || b.At+off > f.to {
+			continue
+		}
+		cell := float64(b.Length) / frame
+		start := b.At + off
+		x0, x1 := x(start), x(start+float64(b.Length))
+		for k := range 8 {
+			w := k
+			if code.Framing.Order == linecode.HighFirst {
+				w = 7 - k
+			}
+			p := start + float64(k+len(code.Framing.Start))*cell
+			a, z := x(p), x(p+cell)
+			if a < left-1 || z > left+plotW+1 {
+				continue
+			}
+			odds := math.Abs(float64(b.LLR[w]))
+			st := picture.Style{Fill: picture.Hue(margin(odds)), Stroke: picture.Soft, Width: 0.5}
+			if odds < certain {
+				st.Pattern = picture.Dots
+			}
+			c.Group(fmt.Sprintf("bit %d = %d, odds e^%.1f to 1", w, b.Value>>w&1, odds), func() {
+				c.Line(a, top, a, top+plotH, picture.Style{Stroke: picture.Rule, Dash: []float64{2, 3}})
+				c.Rect(a, top+plotH+8, z-a, 16, st)
+				c.Text((a+z)/2, top+plotH+40, fmt.Sprint(b.Value>>w&1), picture.TextStyle{Size: 11, Face: picture.Mono, Anchor: picture.Middle})
+			})
+		}
+		if x0 > left-20 && x1 < left+plotW+20 {
+			c.Line(math.Max(x0, left), top+plotH+48, math.Min(x1, left+plotW), top+plotH+48, picture.Style{Stroke: picture.Soft})
+			c.Text((math.Max(x0, left)+math.Min(x1, left+plotW))/2, top+plotH+62, fmt.Sprintf("%02X", b.Value), picture.TextStyle{Size: 12, Face: picture.Mono, Anchor: picture.Middle})
+		}
+	}
+	from, to := float64(f.start)/r.rate, (float64(f.start)+float64(len(f.samples)))/r.rate
+	c.Text(left, height-10, fmt.Sprintf("%.4f s", from), picture.TextStyle{Size: 10, Colour: picture.Soft})
+	c.Text(left+plotW, height-10, fmt.Sprintf("%.4f s", to), picture.TextStyle{Size: 10, Colour: picture.Soft, Anchor: picture.End})
+	return c
+}
