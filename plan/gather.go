@@ -31,19 +31,20 @@ type GatherOptions struct {
 func Gather(ctx context.Context, job *Job, args []string, o GatherOptions, p progress.Progress) (files []File, out []LeftOut, err error) {
 	g := &gatherer{o: o, at: map[string]int{}}
 	if job != nil {
+		g.job = filepath.Clean(job.Path)
 		for i := range job.Files {
 			jf := &job.Files[i]
-			n := len(g.files)
-			if err := g.add(job.Resolve(jf.Path), File{Group: jf.Group, To: jf.To, Name: jf.Name}); err != nil {
+			n, err := g.add(job.Resolve(jf.Path), File{Group: jf.Group, To: jf.To, Name: jf.Name})
+			if err != nil {
 				return nil, nil, job.Fault(fmt.Sprintf("file %d.path", i+1), err)
 			}
-			if jf.Name != "" && len(g.files) != n+1 {
-				return nil, nil, job.Fault(fmt.Sprintf("file %d.name", i+1), fmt.Errorf("%s: one name for %d files", jf.Path, len(g.files)-n))
+			if jf.Name != "" && n != 1 {
+				return nil, nil, job.Fault(fmt.Sprintf("file %d.name", i+1), fmt.Errorf("%s: one name for %d files", jf.Path, n))
 			}
 		}
 	}
 	for _, a := range args {
-		if err := g.add(a, File{}); err != nil {
+		if _, err := g.add(a, File{}); err != nil {
 			return nil, nil, outcome.As(outcome.Input, err)
 		}
 	}
@@ -108,19 +109,21 @@ type gatherer struct {
 	files []File
 	at    map[string]int // index of a path that is there already
 	left  []LeftOut
+	job   string         // the job file, which is not part of the archive
 }
 
 // sidecarEnd marks what belongs to an image beside it.
 const sidecarEnd = ".sectors.json"
 
-func (g *gatherer) add(path string, like File) error {
+// add finds one path, or every file below it, and says how many that were.
+func (g *gatherer) add(path string, like File) (int, error) {
 	info, err := os.Stat(path)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	if !info.IsDir() {
 		g.file(path, like)
-		return nil
+		return 1, nil
 	}
 	var found []string
 	err = filepath.WalkDir(path, func(p string, d fs.DirEntry, err error) error {
@@ -144,7 +147,7 @@ func (g *gatherer) add(path string, like File) error {
 			}
 			return nil
 		}
-		if strings.HasSuffix(name, sidecarEnd) {
+		if strings.HasSuffix(name, sidecarEnd) || filepath.Clean(p) == g.job {
 			return nil
 		}
 		if !d.Type().IsRegular() {
@@ -160,7 +163,7 @@ func (g *gatherer) add(path string, like File) error {
 	for _, p := range found {
 		g.file(p, like)
 	}
-	return err
+	return len(found), err
 }
 
 // file adds one path once; a job's entry for it adds to what a folder before it said.
