@@ -48,6 +48,23 @@ func Pictures(ctx context.Context, r *Result, src audio.Source) ([]Picture, erro
 	return out, nil
 }
 
+// framed puts a title above a drawing and some paper around it.
+func framed(inner *picture.Canvas, title, note string) *picture.Canvas {
+	const pad = 20.0
+	top := 40.0
+	if note != "" {
+		top += 18
+	}
+	c := picture.New(inner.Width+2*pad, inner.Height+top+pad, picture.Px)
+	c.Title, c.Desc, c.Background = title, note, picture.Paper
+	c.Text(pad, 28, picture.Shorten(title, inner.Width, 14, picture.Bold), picture.TextStyle{Size: 14, Face: picture.Bold})
+	if note != "" {
+		c.Text(pad, 48, picture.Shorten(note, inner.Width, 11, picture.Sans), picture.TextStyle{Size: 11, Colour: picture.Soft})
+	}
+	c.Place(inner, pad, top, 1)
+	return c
+}
+
 // margin turns the odds (ln) of a bit into 0..1: nothing left at 0, ample from 20 on.
 func margin(odds float64) float64 { return math.Min(1, math.Max(0, odds/20)) }
 
@@ -82,7 +99,7 @@ func (r *Result) drawSide() *picture.Canvas {
 	lines := ribbon.Wrap(0, math.Max(d.DurationS, 1), line, mmss)
 	s := picture.Stack{Title: "What lies where on the tape", Axis: picture.Axis{To: line, Unit: "s", Label: "time within the line"},
 		Ribbons: lines, Height: 22, Gap: 8, Legend: true, Desc: r.Verdict}
-	return s.Draw()
+	return framed(s.Draw(), s.Title, r.Verdict)
 }
 
 func (p *Program) asOne() picture.Stretch {
@@ -134,15 +151,15 @@ func (p *Program) stretches() []picture.Stretch {
 // marks are the dropouts and splices, for charts.
 func (d *Diagnosis) chartMarks() []picture.Mark {
 	var out []picture.Mark
+	for _, e := range d.Dropouts { // those that cost something first: their words matter
+		if e.Lost != "" && len(out) < 12 {
+			out = append(out, picture.Mark{X: e.AtS, Text: e.Lost + " lost"})
+		}
+	}
 	for _, e := range d.Dropouts {
-		if len(out) == 12 {
-			break
+		if e.Lost == "" && len(out) < 30 {
+			out = append(out, picture.Mark{X: e.AtS})
 		}
-		text := ""
-		if e.Lost != "" {
-			text = e.Lost + " lost"
-		}
-		out = append(out, picture.Mark{X: e.AtS, Text: text})
 	}
 	for _, e := range d.Splices {
 		out = append(out, picture.Mark{X: e.AtS, Text: "splice"})
@@ -159,10 +176,12 @@ func (r *Result) drawLevel() *picture.Canvas {
 		peak = append(peak, math.Max(s.PeakDB, -90))
 		hum = append(hum, math.Max(s.HumDB, -90))
 	}
-	ch := picture.Chart{Title: "Level along the tape", Desc: "rms level, peak and hum of the channel in use, every " + fmt.Sprint(round(d.SliceS, 2)) + " s",
+	title := "Level along the tape"
+	note := fmt.Sprintf("effective level, peak and mains hum of the channel in use, every %.2g s; dashed lines: dropouts", d.SliceS)
+	ch := picture.Chart{Title: title, Desc: note,
 		X: picture.Axis{To: math.Max(d.DurationS, 1), Unit: "s", Label: "time"}, Y: picture.Axis{From: -80, To: 0, Unit: "dBFS"},
 		Curves: []picture.Curve{{Name: "level", X: x, Y: level}, {Name: "peak", X: x, Y: peak}, {Name: "hum", X: x, Y: hum}}, Marks: d.chartMarks()}
-	return ch.Draw()
+	return framed(ch.Draw(), title, note)
 }
 
 func (r *Result) drawSpeed() *picture.Canvas {
@@ -180,13 +199,13 @@ func (r *Result) drawSpeed() *picture.Canvas {
 	if len(y) > 1 {
 		lo, hi = math.Min(lo, math.Floor(d.SpeedMinPct)), math.Max(hi, math.Ceil(d.SpeedMaxPct))
 	}
-	title := "Speed along the tape"
+	title, note := "Speed along the tape", "deviation from nominal speed, byte by byte"
 	if d.WowMethod != "" {
-		title += fmt.Sprintf(": mean %+.2f %%, wow and flutter %.2f %% weighted, %.2f %% unweighted", r.SpeedPercent, d.WowFlutter, d.WowUnweight)
+		note += fmt.Sprintf("; mean %+.2f %%, wow and flutter %.2f %% weighted, %.2f %% unweighted", r.SpeedPercent, d.WowFlutter, d.WowUnweight)
 	}
-	ch := picture.Chart{Title: title, Desc: "deviation from nominal speed, byte by byte", X: picture.Axis{To: math.Max(d.DurationS, 1), Unit: "s", Label: "time"},
+	ch := picture.Chart{Title: title, Desc: note, X: picture.Axis{To: math.Max(d.DurationS, 1), Unit: "s", Label: "time"},
 		Y: picture.Axis{From: lo, To: hi, Unit: "%", Label: "deviation"}, Curves: []picture.Curve{{Name: "speed", X: x, Y: y}}, Marks: d.chartMarks()}
-	return ch.Draw()
+	return framed(ch.Draw(), title, note)
 }
 
 // faultWindow is the sound around a fault.
@@ -343,14 +362,6 @@ func (r *Result) eyeTraces() []*eyeTrace {
 	return out
 }
 
-func (r *Result) swing(s []float32) float64 {
-	top := 0.0
-	for _, v := range s {
-		top = math.Max(top, math.Abs(float64(v)))
-	}
-	return math.Max(top, 1e-4)
-}
-
 // drawEye lays the sound of many bits over each other: ones above, zeros below. Clear lines are a clean tape; a blur is
 // noise, a broadening to the sides is flutter.
 func (r *Result) drawEye(w *windowSet) *picture.Canvas {
@@ -361,10 +372,15 @@ func (r *Result) drawEye(w *windowSet) *picture.Canvas {
 	c.Text(left, 22, c.Title, picture.TextStyle{Size: 14, Face: picture.Bold})
 	h := (height - top - gap - 36) / 2
 	plotW := width - left - 24
-	peak := 0.0
+	var swings []float64
 	for _, e := range w.eye {
-		peak = math.Max(peak, r.swing(e.samples))
+		for _, v := range e.samples {
+			swings = append(swings, float64(v))
+		}
 	}
+	lo, hi := quantile(swings, 0.001), quantile(swings, 0.999)
+	room := math.Max((hi-lo)*0.06, 1e-4)
+	lo, hi = lo-room, hi+room
 	for bit := 1; bit >= 0; bit-- {
 		y := top + float64(1-bit)*(h+gap)
 		c.Rect(left, y, plotW, h, picture.Style{Fill: picture.Card, Stroke: picture.Rule})
@@ -385,7 +401,7 @@ func (r *Result) drawEye(w *windowSet) *picture.Canvas {
 					continue
 				}
 				v := float64(e.samples[i]) + (float64(e.samples[i+1])-float64(e.samples[i]))*(pos-float64(i))
-				row := int((1 - v/peak/1.05) / 2 * rows)
+				row := int((hi - v) / (hi - lo) * rows)
 				if row >= 0 && row < rows {
 					grid[k][row]++
 				}
@@ -425,13 +441,27 @@ func (r *Result) drawPlaces(w *windowSet) *picture.Canvas {
 		for _, p := range c.Pulses.One {
 			g.Expected = append(g.Expected, p+pulseMiddle(c))
 		}
+		// Where a cell begins is known from its pulses alone: the clock pulses are put where they should be, and the
+		// picture shows how the others lie to them.
+		var all, clock []float64
 		for _, e := range w.eye {
 			for _, pos := range pulsePlaces(e, t.best.Inverted) {
-				if k := int((pos + 0.25) / 1.5 * bins); k >= 0 && k < bins {
-					g.Counts[k]++
+				all = append(all, pos)
+				if math.Abs(pos-g.Expected[0]) < 0.2 {
+					clock = append(clock, pos)
 				}
 			}
 		}
+		shift := 0.0
+		if len(clock) > 0 {
+			shift = g.Expected[0] - quantile(clock, 0.5)
+		}
+		for _, pos := range all {
+			if k := int((pos + shift + 0.25) / 1.5 * bins); k >= 0 && k < bins {
+				g.Counts[k]++
+			}
+		}
+		g.Expected = append(g.Expected, g.Expected[0]+1)
 	} else {
 		longest := 0.0
 		add := func(us float64) {
@@ -456,8 +486,8 @@ func (r *Result) drawPlaces(w *windowSet) *picture.Canvas {
 			}
 		}
 	}
-	g.Desc = "marked: where they should be, at nominal speed"
-	return g.Draw()
+	g.Desc = "dashed: where they should be; narrow heaps are a steady tape"
+	return framed(g.Draw(), g.Title, g.Desc)
 }
 
 // pulseMiddle is the place of the upward pulse's middle after its start, in cells.
@@ -542,10 +572,13 @@ func (r *Result) drawFault(f *faultWindow) *picture.Canvas {
 	c.Text(left, 22, picture.Shorten(c.Title, plotW, 13, picture.Bold), picture.TextStyle{Size: 13, Face: picture.Bold})
 	c.Text(left, 42, fmt.Sprintf("%s, the least certain bits near it; pale: little margin", f.t.best.Code.Title), picture.TextStyle{Size: 11, Colour: picture.Soft})
 	c.Rect(left, top, plotW, plotH, picture.Style{Fill: picture.Card, Stroke: picture.Rule})
-	peak := r.swing(f.samples) * 1.1
+	lo, hi := f.samples[0], f.samples[0]
+	for _, v := range f.samples {
+		lo, hi = min(lo, v), max(hi, v)
+	}
+	room := math.Max(float64(hi-lo)*0.08, 1e-4)
 	c.Clip(left, top, plotW, plotH, func() {
-		c.Line(left, top+plotH/2, left+plotW, top+plotH/2, picture.Style{Stroke: picture.Rule})
-		c.Signal(left, top, plotW, plotH, f.samples, -peak, peak, picture.Style{Stroke: picture.Trace, Width: 1.4})
+		c.Signal(left, top, plotW, plotH, f.samples, float64(lo)-room, float64(hi)+room, picture.Style{Stroke: picture.Trace, Width: 1.4})
 	})
 	x := func(sample float64) float64 {
 		return left + plotW*(sample-float64(f.start))/float64(max(len(f.samples)-1, 1))

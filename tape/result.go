@@ -298,7 +298,7 @@ func (r *Result) doubts(p *Program, list []int, at func(int) float64) {
 func (r *Result) rest(t *track, soft []linecode.Byte, atS float64) {
 	n := 0
 	for i := range soft {
-		if soft[i].Value != 0 {
+		if _, d := soft[i].Doubt(8); soft[i].Value != 0 && d >= certain {
 			n++
 		}
 	}
