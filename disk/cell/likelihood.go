@@ -72,6 +72,8 @@ var (
 type Decoder struct {
 	Model Model
 	Skip  bool // consider that single transitions are none; twice the work
+	// Thorough takes the speed out once more through the best explanation, not only through the nearest cells.
+	Thorough bool
 
 	// Soft is the result: for each bit the logarithm of the odds of a 1; 0 where nothing is known.
 	Soft []float32
@@ -105,12 +107,15 @@ func (d *Decoder) Decode(times []float64, known []int32, cellNS float64, bits in
 			d.hasMean = d.hasMean || v != 0
 		}
 	}
-	for range 2 {
-		d.forward(true)
-		d.trace()
+	d.nearest()
+	d.refit(times[:n])
+	d.forward()
+	d.trace()
+	if d.Thorough {
 		d.refit(times[:n])
+		d.forward()
+		d.trace()
 	}
-	d.forward(false)
 	d.weigh(bits)
 	return n
 }
@@ -119,11 +124,11 @@ func (d *Decoder) Decode(times []float64, known []int32, cellNS float64, bits in
 func (d *Decoder) Explain(times []float64, known []int32, cellNS float64, bits int) int {
 	n := d.follow(times, known, cellNS, 2*bits)
 	d.hasMean = true
-	d.forward(true)
+	d.nearest()
+	d.refit(times[:n])
+	d.forward()
 	d.trace()
 	d.refit(times[:n])
-	d.forward(true)
-	d.trace()
 	return n
 }
 
@@ -174,6 +179,9 @@ func (d *Decoder) follow(times []float64, known []int32, cellNS float64, cells i
 	return k
 }
 
+// nearest takes for each transition the nearest cell as its own: good enough to find the speed by.
+func (d *Decoder) nearest() { d.Path = append(d.Path[:0], d.near...) }
+
 func (d *Decoder) table() *branchTable {
 	if d.Model.MFM {
 		return mfmBranches
@@ -183,7 +191,7 @@ func (d *Decoder) table() *branchTable {
 
 // forward fills alpha: for every transition, cell it may belong to and class of the spacing before it, the best
 // explanation up to there (without the transition's own error, which depends on the spacing after it too).
-func (d *Decoder) forward(trace bool) {
+func (d *Decoder) forward() {
 	k := len(d.U)
 	a := d.alpha[:k*states]
 	for i := range a {
@@ -193,15 +201,18 @@ func (d *Decoder) forward(trace bool) {
 	a[first] = 0
 	t := d.table()
 	for i := 1; i < k; i++ {
-		d.step(t, i-1, i, 0, trace)
+		d.step(t, i-1, i, 0)
 		if d.Skip && i >= 2 && i-1 >= d.known {
-			d.step(t, i-2, i, costExtra, trace)
+			d.step(t, i-2, i, costExtra)
 		}
 	}
 }
 
+// hopeless is how far behind the best an explanation is given up, in nats.
+const hopeless = 60
+
 // step extends the explanations that end at transition p to transition i.
-func (d *Decoder) step(t *branchTable, p, i int, extra float64, trace bool) {
+func (d *Decoder) step(t *branchTable, p, i int, extra float64) {
 	from := d.alpha[p*states : p*states+states : p*states+states]
 	to := d.alpha[i*states : i*states+states : i*states+states]
 	kappa := 1 / (2 * d.Model.Sigma * d.Model.Sigma)
@@ -218,42 +229,50 @@ func (d *Decoder) step(t *branchTable, p, i int, extra float64, trace bool) {
 	if p < d.known {
 		pLo, pHi = 1, 2
 	}
-	qHi := classes
+	top := never
+	for _, v := range from {
+		if v > top {
+			top = v
+		}
+	}
+	top -= hopeless
 	for j := pLo; j < pHi; j++ {
+		f := (*[classes]float64)(from[j*classes:])
+		if f[0] < top && f[1] < top && f[2] < top && f[3] < top {
+			continue
+		}
 		n := int(d.near[p]) + j - 1
 		dev := d.U[p] - float64(n)
 		row := &t[n&1]
-		f := from[j*classes : j*classes+classes : j*classes+classes]
+		plain, plainFrom := f[0], 0
+		for q := 1; q < classes; q++ {
+			if f[q] > plain {
+				plain, plainFrom = f[q], q
+			}
+		}
+		plain -= dev * dev * kappa
 		for g := jLo; g < jHi; g++ {
 			s := gap + g - j
 			if s < 0 {
 				continue
 			}
 			b := row[min(s, maxSpacing+1)]
-			best, from := never, 0
+			best, from := plain, plainFrom
 			if d.hasMean {
-				for q := range qHi {
-					if v := f[q]; v > best {
-						x := dev - d.Model.Shift[q][b.class]
+				best = never
+				for q, v := range f {
+					if v > best && v > top {
+						x := dev - d.Model.Shift[q][b.class&3]
 						if v -= x * x * kappa; v > best {
 							best, from = v, q
 						}
 					}
 				}
-			} else {
-				for q := range qHi {
-					if f[q] > best {
-						best, from = f[q], q
-					}
-				}
-				best -= dev * dev * kappa
 			}
 			best -= b.cost + extra
 			if x := g*classes + int(b.class); best > to[x] {
 				to[x] = best
-				if trace {
-					d.back[i*states+x] = skipBit | uint8(j*classes+from)
-				}
+				d.back[i*states+x] = skipBit | uint8(j*classes+from)
 			}
 		}
 	}
@@ -439,7 +458,18 @@ func (d *Decoder) weighStep(t *branchTable, i, p int, extra float64, beta, next 
 	}
 	var totals [cands * cands]total
 	nt := 0
+	floor := never
+	for _, v := range a {
+		if v > floor {
+			floor = v
+		}
+	}
+	floor -= hopeless
 	for j := pLo; j < pHi; j++ {
+		f := (*[classes]float64)(a[j*classes:])
+		if f[0] < floor && f[1] < floor && f[2] < floor && f[3] < floor {
+			continue
+		}
 		n := int(d.near[i]) + j - 1
 		dev := d.U[i] - float64(n)
 		row := &t[n&1]
@@ -450,28 +480,28 @@ func (d *Decoder) weighStep(t *branchTable, i, p int, extra float64, beta, next 
 			}
 			b := row[min(s, maxSpacing+1)]
 			rest := next[g*classes+int(b.class)] - b.cost - extra
-			if math.IsInf(rest, -1) {
+			if rest < -1e300 {
 				continue
 			}
 			top := never
-			for q := range classes {
-				x := j*classes + q
-				if math.IsInf(a[x], -1) {
+			for q, w := range f {
+				if w < floor {
 					continue
 				}
+				x := j*classes + q
 				e := dev
 				if d.hasMean {
-					e -= d.Model.Shift[q][b.class]
+					e -= d.Model.Shift[q][b.class&3]
 				}
 				v := rest - e*e*kappa
 				if v > beta[x] {
 					beta[x] = v
 				}
-				if w := a[x] + v; w > top {
+				if w += v; w > top {
 					top = w
 				}
 			}
-			if math.IsInf(top, -1) {
+			if top < d.ref-certain {
 				continue
 			}
 			totals[nt] = total{top, n, n + s, b.erase}

@@ -49,6 +49,27 @@ func paceOf(c *flux.Capture) pace {
 	return h.pace()
 }
 
+// paceStep is the width of a bin on the scale of ratios; paceBins reach from 0.6 to 20 us.
+const (
+	paceStep = 0.01
+	paceBins = 352
+)
+
+type paceWeight struct{ one, fit, mid float64 }
+
+// paceWeights is what an interval says for a pace, by the distance of their bins, from -30 on.
+var paceWeights = func() (t [131]paceWeight) {
+	near := func(x, p float64) float64 { d := (x/p - 1) / 0.12; return math.Exp(-d * d / 2) }
+	for i := range t {
+		x := math.Exp(float64(i-30) * paceStep)
+		t[i] = paceWeight{one: near(x, 1), fit: max(near(x, 1), near(x, 1.5), near(x, 2))}
+		if x > 1.4 && x < 1.6 {
+			t[i].mid = 1
+		}
+	}
+	return t
+}()
+
 func (h *Histogram) pace() pace {
 	total := 0
 	for i, n := range h.Counts {
@@ -59,30 +80,36 @@ func (h *Histogram) pace() pace {
 	if total == 0 {
 		return pace{}
 	}
-	near := func(x, p float64) float64 { d := (x/p - 1) / 0.12; return math.Exp(-d * d / 2) }
+	// On a scale of equal ratios the weight of an interval depends on the distance of two bins alone.
+	var logs [paceBins]float64
+	top := 0
+	for i, n := range h.Counts[:len(h.Counts)-1] {
+		if x := (float64(i) + 0.5) * h.BinNS; n > 0 && x > 600 {
+			k := min(int(math.Log(x/600)/paceStep+0.5), paceBins-1)
+			logs[k] += float64(n)
+			top = max(top, k)
+		}
+	}
 	var best pace
-	for p := 1500.0; p < 9500; p *= 1.01 {
+	const from, to = 92, 277 // 1.5 to 9.5 us
+	const reach = 30         // and down to 0.74, up to 2.7 of p
+	for k := from; k < to; k++ {
 		one, fit, mid := 0.0, 0.0, 0.0
-		for i, n := range h.Counts[:len(h.Counts)-1] {
+		for i := max(0, k-reach); i <= min(top, k+100); i++ {
+			n := logs[i]
 			if n == 0 {
 				continue
 			}
-			x := (float64(i) + 0.5) * h.BinNS
-			if x < 600 || x > 2.6*p {
-				continue
-			}
-			a, b, c := near(x, p), near(x, 1.5*p), near(x, 2*p)
-			one += a * float64(n)
-			fit += max(a, b, c) * float64(n)
-			if x > 1.4*p && x < 1.6*p {
-				mid += float64(n)
-			}
+			w := &paceWeights[i-k+reach]
+			one += w.one * n
+			fit += w.fit * n
+			mid += w.mid * n
 		}
 		if one < 0.04*float64(total) {
 			continue
 		}
 		if f := fit / float64(total); f > best.fit {
-			best = pace{p, mid / float64(total), f}
+			best = pace{600 * math.Exp(float64(k)*paceStep), mid / float64(total), f}
 		}
 	}
 	return best

@@ -28,7 +28,7 @@ func (s *Scanner) measure(tracks []*passes, e disk.Encoding) *cell.Model {
 		}
 	}
 	m := &cell.Model{MFM: e == disk.MFM, Sigma: sigma}
-	const enough = 14
+	const enough = 12
 	if n := len(fields); n > enough {
 		var some []field
 		for i := range enough {
@@ -46,7 +46,7 @@ func (s *Scanner) measure(tracks []*passes, e disk.Encoding) *cell.Model {
 				size = 128
 			}
 			fd := f.r.dataAt.found
-			d.Explain(f.p.allTimes()[fd.First:], fd.Known, fd.CellNS, 8*min(size, 1024))
+			d.Explain(f.p.allTimes()[fd.First:], fd.Known, fd.CellNS, 8*min(size, 256))
 			d.Measure(&st)
 		}
 		if !st.Into(m) {
@@ -89,9 +89,9 @@ func (s *Scanner) decodeData(p *passes, r *read, m *cell.Model, size int) {
 	bits := 8 * (size + 2)
 	n := d.Decode(times, fd.Known, fd.CellNS, bits)
 	if d.Flaws > 0 {
-		d.Skip = true
+		d.Skip, d.Thorough = true, true
 		n = d.Decode(times, fd.Known, fd.CellNS, bits)
-		d.Skip = false
+		d.Skip, d.Thorough = false, false
 	}
 	r.flaws = d.Flaws
 	r.soft = append(r.soft[:0], d.Soft...)
