@@ -98,9 +98,9 @@ type hexState struct {
 	base    int64 // of HEX types 02 and 04
 	ended   bool
 	entryAt int
-	lines   int // lines read, for messages
-	records int // S1, S2 and S3 records
-	kinds   map[byte]int
+	lines   int     // lines read, for messages
+	records int     // S1, S2 and S3 records
+	kinds   [10]int // records of each type
 	entry01 *int
 	expect  int64 // S-records: the address after the last data record
 	last    byte  // and its type
@@ -109,7 +109,7 @@ type hexState struct {
 // inspectHexLines walks data line by line. A line that is damaged is reported and used as far as it can be read, so
 // that the load ranges stay those of the program.
 func inspectHexLines(data []byte, f *hexForm, emit func(int, []byte)) *hexState {
-	h := &hexState{builder: &builder{r: Report{Kind: f.kind}}, emit: emit, kinds: map[byte]int{}}
+	h := &hexState{builder: &builder{r: Report{Kind: f.kind}}, emit: emit}
 	buf := make([]byte, 0, 300)
 	pos := 0
 	for pos < len(data) && !h.ended {
@@ -319,17 +319,19 @@ const (
 	hexStartLinear  = 5
 )
 
+// hexBodies are the lengths of what stands in each type of record but data.
+var hexBodies = [6]int{hexSegment: 2, hexStartSegment: 4, hexUpper: 2, hexStartLinear: 4}
+
 func takeIntelHex(h *hexState, offset int, text, rec []byte, sound bool) {
 	body := rec[4 : len(rec)-1]
 	address, kind := int(rec[1])<<8|int(rec[2]), rec[3]
-	size := map[byte]int{hexEnd: 0, hexSegment: 2, hexStartSegment: 4, hexUpper: 2, hexStartLinear: 4}
-	if want, known := size[kind]; !known && kind != hexData || known && want != len(body) {
+	if known := int(kind) < len(hexBodies); !known || kind != hexData && hexBodies[kind] != len(body) {
 		switch {
 		case sound && !known:
 			h.fault(BadRecord, offset, "line %d: type %02X does not exist (00 to 05 do); the record is left out", h.lines, kind)
 			return
 		case sound:
-			h.fault(BadRecord, offset, "line %d: a record of type %02X has %d bytes, %d are here; the record is left out", h.lines, kind, want, len(body))
+			h.fault(BadRecord, offset, "line %d: a record of type %02X has %d bytes, %d are here; the record is left out", h.lines, kind, hexBodies[kind], len(body))
 			return
 		}
 		kind = hexData // the damage is in the type, more likely than not: the bytes still have their place
@@ -342,7 +344,8 @@ func takeIntelHex(h *hexState, offset int, text, rec []byte, sound bool) {
 	case hexEnd:
 		h.ended = true
 		if address != 0 {
-			h.entry01, h.entryAt = &address, offset
+			e := address // a copy, so that not every record's address goes to the heap
+			h.entry01, h.entryAt = &e, offset
 		}
 	case hexSegment:
 		h.base = int64(be16(body)) * 16

@@ -25,6 +25,8 @@ func (f form) possible(data []byte) bool {
 		c = 0 // may be a leader whose first byte is damaged
 	}
 	switch f.kind {
+	case IntelHex, SRecord:
+		return hexLike(data)
 	case LoadModule:
 		return data[0] >= 1 && data[0] <= recLast
 	case MachineTape:
@@ -33,6 +35,19 @@ func (f form) possible(data []byte) bool {
 		return c == 0 || c == syncByte || data[0] == tapeMark || data[0] == diskMark
 	}
 	return true
+}
+
+// hexLike says whether the beginning of a file could be lines of hex digits. Text and damaged files of digits pass,
+// binary files do not; prose is sorted out by reading it.
+func hexLike(data []byte) bool {
+	data = data[:min(len(data), 2048)]
+	digits := 0
+	for _, c := range data {
+		if hexDigit[c] >= 0 {
+			digits++
+		}
+	}
+	return digits*3 >= len(data)
 }
 
 // Inspect says what data is. Its content decides, nothing else; any bytes are accepted.

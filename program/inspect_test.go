@@ -106,6 +106,7 @@ func samples() []sample {
 		{"module, earlier addresses later", cat(record(0x6000, ramp(1, 99)), record(0x5FF0, ramp(1, 17)), 2, 2, 0, 0x60), LoadModule, bits(f(Overlap, 103)), [][2]int{{0x5FF0, 0x6063}}, 0x6000, 16},
 		{"module, bad record", cat(module, 0x7A, whole), LoadModule, bits(f(BadRecord, n)), [][2]int{{0x5200, 0x5364}}, -1, 16},
 		{"module past FFFF", cat(record(0xFFF0, ramp(1, 32)), 2, 2, 0xF0, 0xFF), LoadModule, bits(f(BadRecord, 0)), [][2]int{{0xFFF0, 0x10000}}, 0xFFF0, 48},
+		{"module, transfer record of one byte", cat(module, 2, 1, 0), LoadModule, bits(f(BadRecord, n)), [][2]int{{0x5200, 0x5364}}, -1, 16},
 		{"module with a damaged first byte", cat(0x85, whole[1:]), LoadModule, bits(f(BadRecord, 0)), [][2]int{{0x5200, 0x5364}}, 0x5200, 16},
 
 		{"tape, bare", cat(tape, tapeEnd), MachineTape, nil, [][2]int{{0x4A00, 0x4B28}}, 0x4A00, 16},

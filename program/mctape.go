@@ -41,7 +41,7 @@ func tapeStart(data []byte) tapeHead {
 	case data[n] == syncByte:
 		return tapeHead{start: n + 1, bits: 8 + min(n, 16), form: fmt.Sprintf("with a leader of %d bytes and sync", n)}
 	}
-	if i := bytes.IndexByte(data[n:min(len(data), leaderBytes*2)], syncByte); n+i >= 16 && i > 0 && bytes.Count(data[n:n+i], []byte{0}) >= i-2 {
+	if i := bytes.IndexByte(data[n:max(n, min(len(data), leaderBytes*2))], syncByte); n+i >= 16 && i > 0 && bytes.Count(data[n:n+i], []byte{0}) >= i-2 {
 		return tapeHead{n + i + 1, 24, fmt.Sprintf("with a leader of %d bytes and sync", n+i),
 			fmt.Sprintf("byte %02Xh in the leader, 00h expected; harmless on the machine, but a sign of a bad reading", data[n]), n}
 	}

@@ -104,12 +104,17 @@ func inspectModule(data []byte, emit func(address int, body []byte)) *builder {
 			records++
 		case recTransfer:
 			ended, entryAt = true, pos
-			e := le16(rec.body[:min(2, len(rec.body))])
-			if len(rec.body) == 2 {
+			switch len(rec.body) {
+			case 2:
 				b.bits += 16
-			} else {
+			case 1:
+				b.fault(BadRecord, pos, "transfer record of 1 byte, 2 expected; there is no entry to be read")
+				pos = next
+				continue
+			default:
 				b.fault(BadRecord, pos, "transfer record of %d bytes, 2 expected; its first two are taken as the entry", len(rec.body))
 			}
+			e := le16(rec.body)
 			b.r.Entry = &e
 		case recHeader:
 			if b.r.Name == "" {

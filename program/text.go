@@ -65,6 +65,7 @@ func inspectText(data []byte) *builder {
 			b.note("%d block graphic characters (80h-BFh)", t.counts[textGraphic])
 		}
 		if t.foreign >= 0 {
+			b.bits = min(b.bits, acceptBits) // tokens and controls: any other form that fits is more likely
 			b.fault(BadCharacters, t.foreign, "byte %02Xh is no character of a text; %d such in the file", content[t.foreign], t.counts[textForeign]+t.inner)
 		}
 	}
