@@ -126,9 +126,7 @@ func Carve(ctx context.Context, data []byte, p progress.Progress) (*Result, erro
 	groups := group(kept)
 	groups, wrapped := wrap(groups, int64(len(data)))
 	res.Assumed = append(res.Assumed, describeViews(kept)...)
-	if wrapped != "" {
-		res.Assumed = append(res.Assumed, wrapped)
-	}
+	res.Assumed = append(res.Assumed, wrapped...)
 	if ghosts > 0 {
 		res.Assumed = append(res.Assumed, fmt.Sprintf("%d sector(s) inside the data of other sectors are taken for data, not for sectors", ghosts))
 	}

@@ -75,14 +75,18 @@ func viewsOf(data []byte) []view {
 			&cellView{merge2(d, 0), "half-cells stored twice" + note, disk.FM, 2, 0},
 			&cellView{merge2(d, 1), "half-cells stored twice" + note, disk.FM, 2, 1})
 	}
-	if d, at := unhex(data); d != nil {
+	for odd, note := range []string{"", ", a digit behind junk"} {
+		d, at := unhex(data, odd)
+		if d == nil {
+			break
+		}
 		where := func(pos int) int64 {
 			if pos >= len(at) {
 				return int64(len(data))
 			}
 			return at[pos]
 		}
-		vs = append(vs, &byteView{d, 1, "bytes in hexadecimal text", where}, &byteView{d, 2, "bytes stored twice in hexadecimal text", where})
+		vs = append(vs, &byteView{d, 1, "bytes in hexadecimal text" + note, where}, &byteView{d, 2, "bytes stored twice in hexadecimal text" + note, where})
 	}
 	return vs
 }
@@ -108,8 +112,9 @@ func merge2(d []byte, phase int) []byte {
 	return out
 }
 
-// unhex reads a file that is mostly hexadecimal digits; at is where each byte stands in the file.
-func unhex(data []byte) (out []byte, at []int64) {
+// unhex reads a file that is mostly hexadecimal digits; at is where each byte stands in the file. Of a run of digits
+// the first so many are left out where the run has an odd number: they belong to what stands before.
+func unhex(data []byte, skip int) (out []byte, at []int64) {
 	value := func(b byte) int {
 		switch {
 		case b >= '0' && b <= '9':
@@ -130,14 +135,19 @@ func unhex(data []byte) (out []byte, at []int64) {
 	if digits < 64 || digits*10 < len(data)*6 {
 		return nil, nil
 	}
-	for i := 0; i+1 < len(data); {
-		hi, lo := value(data[i]), value(data[i+1])
-		if hi < 0 || lo < 0 {
-			i++
-			continue
+	for i := 0; i < len(data); {
+		n := 0
+		for i+n < len(data) && value(data[i+n]) >= 0 {
+			n++
 		}
-		out, at = append(out, byte(hi<<4|lo)), append(at, int64(i))
-		i += 2
+		k := i
+		if n%2 != 0 {
+			k += skip
+		}
+		for ; k+1 < i+n; k += 2 {
+			out, at = append(out, byte(value(data[k])<<4|value(data[k+1]))), append(at, int64(k))
+		}
+		i += n + 1
 	}
 	return out, at
 }

@@ -34,100 +34,62 @@ type cut struct {
 // w only, or by chance for one in 65,536 others. The length of the revolution does not depend on w. It is believed
 // where two tracks give the same, or where it is a usual length, or where it fits the file: tracks following each
 // other without a byte between, from its first byte or to its last.
-func wrap(runs []*run, size int64) ([]*run, string) {
+func wrap(runs []*run, size int64) ([]*run, []string) {
 	torn := tear(runs)
-	runs, note := wrapAll(runs, size)
+	runs, notes := wrapAll(runs, size)
 	for _, t := range torn {
 		t.mend(runs)
 	}
-	return runs, note
+	return slices.DeleteFunc(runs, func(r *run) bool { return len(r.fs) == 0 }), notes
 }
 
-// tear parts pairs at the border of two dumps whose distance is not the usual one: the identifier may be the last of
-// one dump and the data the first of the next.
-func tear(runs []*run) (torn []tearing) {
-	type kind struct {
-		enc  disk.Encoding
-		step int
+// kind is what tracks must share to be solved together.
+type kind struct {
+	v   view
+	enc disk.Encoding
+}
+
+func (r *run) kind() kind {
+	n := 0
+	for _, f := range r.fs {
+		if f.enc == disk.MFM {
+			n++
+		}
 	}
-	gaps, total := map[kind]map[int]int{}, map[kind]int{}
-	of := func(f *found) kind { return kind{f.enc, f.v.advance(0, 1)} }
+	if 2*n > len(r.fs) {
+		return kind{r.fs[0].v, disk.MFM}
+	}
+	return kind{r.fs[0].v, disk.FM}
+}
+
+// wrapAll settles the frames, kind by kind, and carves again what they change; it gives back the tracks, parted anew
+// where the frames ask for it.
+func wrapAll(runs []*run, size int64) ([]*run, []string) {
+	var kinds []kind
 	for _, r := range runs {
-		for _, f := range r.fs {
-			if k := of(f); f.good {
-				if gaps[k] == nil {
-					gaps[k] = map[int]int{}
-				}
-				gaps[k][f.dataPos-f.behind]++
-				total[k]++
-			}
+		if _, ok := r.fs[0].v.(*byteView); ok && !slices.Contains(kinds, r.kind()) {
+			kinds = append(kinds, r.kind())
 		}
 	}
-	for i := 0; i+1 < len(runs); i++ {
-		r, next := runs[i], runs[i+1]
-		f := r.fs[len(r.fs)-1]
-		if _, ok := f.v.(*byteView); !ok || !f.good || next.fs[0].v != f.v {
-			continue
+	var notes []string
+	for _, k := range kinds {
+		var note string
+		if runs, note = wrapKind(runs, k, size); note != "" {
+			notes = append(notes, note)
 		}
-		k := of(f)
-		usual := common(gaps[k])
-		d := f.dataPos - f.behind - usual
-		if total[k] < 8 || gaps[k][usual]*10 < total[k]*9 || d >= -4*k.step && d <= 4*k.step {
-			continue
-		}
-		id, data := *f, *f
-		id.loseData()
-		data.pos, data.behind, data.start = f.dataPos, f.dataPos, f.field
-		data.id = disk.SectorID{SizeCode: f.id.SizeCode}
-		data.orphan, data.good, data.status, data.why = true, false, disk.Doubtful, "the identifier is lost"
-		torn = append(torn, tearing{f, &id, &data})
-		r.fs = append(slices.Clone(r.fs[:len(r.fs)-1]), &id)
-		next.fs = append([]*found{&data}, next.fs...)
 	}
-	return torn
+	return runs, notes
 }
 
-// tearing is a pair that tear has parted.
-type tearing struct{ pair, id, data *found }
-
-// mend puts a pair together again where neither half has found a better partner.
-func (t tearing) mend(runs []*run) {
-	var at *run
-	alone := false
-	for _, r := range runs {
-		if slices.Contains(r.fs, t.id) {
-			at = r
-		}
-		alone = alone || slices.Contains(r.fs, t.data)
-	}
-	if at == nil || !alone {
-		return
-	}
-	at.fs[slices.Index(at.fs, t.id)] = t.pair
-	for _, r := range runs {
-		r.fs = slices.DeleteFunc(r.fs, func(f *found) bool { return f == t.data })
-	}
-}
-
-// loseData makes f an identifier without data.
-func (f *found) loseData() {
-	f.good, f.status, f.data, f.mark, f.dataPos, f.whole = false, disk.Bad, nil, 0, -1, false
-	f.why = "no data mark behind the identifier"
-	f.end = f.v.offset(f.behind)
-}
-
-// wrapAll settles the frames and carves again what they change; it gives back the tracks, parted anew where the frames
-// ask for it.
-func wrapAll(runs []*run, size int64) ([]*run, string) {
-	var cuts []cut
-	open := 0 // tracks whose last sector could go on at the start
+// cutsOf lists the cuts of all tracks of a kind, and how many tracks have a last sector that could go on.
+func cutsOf(runs []*run, k kind) (cuts []cut, open int) {
+	v := k.v.(*byteView)
 	for i, r := range runs {
-		v, ok := r.fs[0].v.(*byteView)
-		if !ok || r.fs[0].orphan && len(r.fs) < 2 {
+		if r.kind() != k || r.fs[0].orphan && len(r.fs) < 2 {
 			continue
 		}
 		lo := 0
-		if i > 0 && runs[i-1].fs[0].v == r.fs[0].v {
+		if i > 0 && runs[i-1].fs[0].v == k.v {
 			prev := runs[i-1].fs[len(runs[i-1].fs)-1]
 			if lo = prev.pos; prev.dataPos >= 0 {
 				lo = prev.dataPos
@@ -142,17 +104,33 @@ func wrapAll(runs []*run, size int64) ([]*run, string) {
 		open++
 		cuts = append(cuts, r.cuts(v, lo)...)
 	}
+	return cuts, open
+}
+
+func wrapKind(runs []*run, k kind, size int64) ([]*run, string) {
 	solved := 0
-	if n := alike(runs); n > 0 {
-		runs = frames(runs, n)
+	again := func() {
 		for _, r := range runs {
-			if r.frame.known {
-				solved += r.again()
+			if r.kind() != k || !r.frame.known {
+				continue
+			}
+			solved += r.again()
+			if r.frame.ambiguous {
+				solved -= r.doubtCrossing("the CRC is right, but so it is for another start of its track's dump")
 			}
 		}
+	}
+	if n := alike(runs, k); n > 0 {
+		runs = frames(runs, k, n)
+		again()
 		return runs, fmt.Sprintf("all tracks are cut between an identifier and its data, which goes on at the start of the same track's %d bytes (%d sectors)", n, solved)
 	}
-	if n, ok := believed(cuts, runs, open, size); ok {
+	cuts, open := cutsOf(runs, k)
+	n, ok := believed(cuts, runs, open, size)
+	if !ok {
+		n, ok = splitAlike(runs, k)
+	}
+	if ok {
 		fields := map[*run][]byte{}
 		for _, c := range cuts {
 			if c.length/c.step != n {
@@ -165,19 +143,13 @@ func wrapAll(runs []*run, size int64) ([]*run, string) {
 				fr.loose, fr.ambiguous = true, true
 			}
 		}
-		runs = frames(runs, n)
+		runs = frames(runs, k, n)
 		for _, r := range runs {
-			r.splitIdentifier(n)
-		}
-		for _, r := range runs {
-			if !r.frame.known {
-				continue
-			}
-			solved += r.again()
-			if r.frame.ambiguous {
-				r.doubtCrossing("the CRC is right, but so it is for another start of its track's dump")
+			if r.kind() == k {
+				r.splitIdentifier(n)
 			}
 		}
+		again()
 		if solved > 0 {
 			return runs, fmt.Sprintf("%d sector(s) run past the end of their track's dump and go on at its start; a revolution is %d bytes", solved, n)
 		}
@@ -201,6 +173,29 @@ func wrapAll(runs []*run, size int64) ([]*run, string) {
 		return runs, fmt.Sprintf("%d sector(s) may run past the end of their track's dump and go on at its start; nothing proves it, they are doubtful", solved)
 	}
 	return runs, ""
+}
+
+// splitAlike handles dumps all cut inside an identifier: no track then tells the length of a revolution, and the usual
+// ones are tried. One is believed that makes identifiers of two tracks right, and of most.
+func splitAlike(runs []*run, k kind) (int, bool) {
+	for _, n := range usualBytes {
+		hit, open := 0, 0
+		for _, r := range runs {
+			if r.kind() != k || !r.fs[0].orphan || r.frame.known {
+				continue
+			}
+			open++
+			r.splitIdentifier(n)
+			if r.frame.known {
+				hit++
+				r.frame = frame{}
+			}
+		}
+		if hit >= 2 && hit*2 > open {
+			return n, true
+		}
+	}
+	return 0, false
 }
 
 // doubtCrossing calls the sectors that go on at the start of the dump doubtful, and says how many they are.
@@ -258,117 +253,6 @@ func believed(cuts []cut, runs []*run, open int, size int64) (int, bool) {
 		}
 	}
 	return 0, false
-}
-
-// frames finds the frames of all tracks where those that are exact stand at a constant distance, and parts the finds
-// anew by them: an identifier at the end of one dump must not be paired with the data at the start of the next. n is
-// the length of a revolution in track bytes.
-func frames(runs []*run, n int) []*run {
-	var exact []*run
-	for _, r := range runs {
-		if r.frame.known && !r.frame.loose {
-			exact = append(exact, r)
-		}
-	}
-	pitch := pitchOf(runs, exact)
-	if pitch == 0 {
-		return runs
-	}
-	v := exact[0].fs[0].v
-	base := exact[0].frame.start
-	base %= pitch
-	length := n * v.advance(0, 1)
-	var out []*run
-	at := map[int]*run{}
-	for _, r := range runs {
-		for _, f := range r.fs {
-			k := -1
-			if f.v == v && f.pos >= base && (f.pos-base)%pitch < length {
-				k = (f.pos - base) / pitch
-			}
-			if k < 0 { // outside all frames, or in another view
-				if len(out) == 0 || len(out[len(out)-1].fs) > 0 && out[len(out)-1].fs[0].v != f.v {
-					out = append(out, &run{})
-				}
-				out[len(out)-1].fs = append(out[len(out)-1].fs, f)
-				continue
-			}
-			if at[k] == nil {
-				start := base + k*pitch
-				at[k] = &run{frame: frame{known: true, start: start, end: start + length}}
-				out = append(out, at[k])
-			}
-			at[k].fs = append(at[k].fs, f)
-		}
-	}
-	for _, r := range out {
-		r.vote()
-	}
-	return out
-}
-
-// pitchOf is the distance of one dump's start to the next, 0 where there is no constant one: it divides all distances
-// of exact starts, is no shorter than a revolution, and gives as many tracks between them as there are.
-func pitchOf(runs, exact []*run) int {
-	if len(exact) < 2 {
-		return 0
-	}
-	all := 0
-	for k := 1; k < len(exact); k++ {
-		a, b := exact[k-1], exact[k]
-		d := b.frame.start - a.frame.start
-		if a.fs[0].v != b.fs[0].v || d <= 0 {
-			return 0
-		}
-		for all, d = d, all; d != 0; all, d = d, all%d { // the greatest common divisor
-		}
-	}
-	length := exact[0].frame.end - exact[0].frame.start
-	for j := all / length; j >= 1; j-- {
-		p := all / j
-		ok := all%j == 0
-		for k := 1; k < len(exact) && ok; k++ {
-			a, b := exact[k-1], exact[k]
-			ok = (b.frame.start-a.frame.start)/p == slices.Index(runs, b)-slices.Index(runs, a)
-		}
-		if ok {
-			return p
-		}
-	}
-	return 0
-}
-
-// alike handles dumps without a byte between the tracks, all cut alike between an identifier and its data field: the
-// file then begins with a data field and ends with an identifier, and every pair across a border would be wrong.
-func alike(runs []*run) int {
-	if len(runs) < 2 {
-		return 0
-	}
-	first, last := runs[0].fs[0], runs[len(runs)-1].fs[len(runs[len(runs)-1].fs)-1]
-	v, ok := first.v.(*byteView)
-	if !ok || !first.orphan || last.orphan || last.dataPos >= 0 || last.v != first.v {
-		return 0
-	}
-	length, gap := 0, 0
-	for k := 1; k < len(runs); k++ {
-		a, b := runs[k-1].fs[len(runs[k-1].fs)-1], runs[k].fs[len(runs[k].fs)-1]
-		if d := b.pos - a.pos; length != 0 && d != length || d <= 0 {
-			return 0
-		} else {
-			length = d
-		}
-		if a.good {
-			gap = a.dataPos - a.behind
-		}
-	}
-	if last.behind+gap-first.dataPos != length*len(runs) {
-		return 0
-	}
-	for k, r := range runs {
-		start := max(first.dataPos-2*v.step, 0) + k*length
-		r.frame = frame{known: true, start: start, end: start + length}
-	}
-	return length / v.step
 }
 
 // cuts lists how the last sector of r could go on at the start of its dump; lo is the first position that can belong
@@ -489,8 +373,9 @@ func (r *run) firstMark(v *byteView) int { return r.fs[0].pos }
 
 // gapStart walks back from a mark over A1, sync and gap to where the field before it ended; -1 where there is no gap.
 func gapStart(v *byteView, mark, lo int) int {
+	// What is left of the A1 may be anything in a dump without clock bits.
 	q := mark - v.step
-	for q >= lo && q > mark-5*v.step && v.d[q] == 0xA1 {
+	for i := 0; i < 6 && q-v.step >= lo && !(v.d[q] == 0 && v.d[q-v.step] == 0); i++ {
 		q -= v.step
 	}
 	for q >= lo && v.d[q] == 0 {

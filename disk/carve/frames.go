@@ -1,0 +1,123 @@
+package carve
+
+import "slices"
+
+// frames finds the frames of all tracks where those that are exact stand at a constant distance, and parts the finds
+// anew by them: an identifier at the end of one dump must not be paired with the data at the start of the next. n is
+// the length of a revolution in track bytes.
+func frames(runs []*run, k kind, n int) []*run {
+	var exact []*run
+	for _, r := range runs {
+		if r.kind() == k && r.frame.known && !r.frame.loose {
+			exact = append(exact, r)
+		}
+	}
+	pitch, base := pitchOf(runs, exact)
+	if pitch == 0 {
+		return runs
+	}
+	v := exact[0].fs[0].v
+	length := n * v.advance(0, 1)
+	var out []*run
+	at := map[int]*run{}
+	for _, r := range runs {
+		if r.kind() != k {
+			out = append(out, r)
+			continue
+		}
+		for _, f := range r.fs {
+			k := -1
+			if f.v == v && f.pos >= base && (f.pos-base)%pitch < length {
+				k = (f.pos - base) / pitch
+			}
+			if k < 0 { // outside all frames, or in another view
+				if len(out) == 0 || len(out[len(out)-1].fs) > 0 && out[len(out)-1].kind() != r.kind() {
+					out = append(out, &run{})
+				}
+				out[len(out)-1].fs = append(out[len(out)-1].fs, f)
+				continue
+			}
+			if at[k] == nil {
+				start := base + k*pitch
+				at[k] = &run{frame: frame{known: true, start: start, end: start + length}}
+				out = append(out, at[k])
+			}
+			at[k].fs = append(at[k].fs, f)
+		}
+	}
+	for _, r := range out {
+		r.vote()
+	}
+	return out
+}
+
+// pitchOf is the distance of one dump's start to the next and the start that most share by it; 0 where there is no
+// constant one. A start may be wrong by chance, and a track may be missing or in two parts, so the distance is what
+// most pairs of neighbours agree on.
+func pitchOf(runs, exact []*run) (pitch, base int) {
+	if len(exact) < 2 {
+		return 0, 0
+	}
+	votes := map[int]int{}
+	length := exact[0].frame.end - exact[0].frame.start
+	for k := 1; k < len(exact); k++ {
+		a, b := exact[k-1], exact[k]
+		d := b.frame.start - a.frame.start
+		n := slices.Index(runs, b) - slices.Index(runs, a)
+		for m := max(n-1, 1); m <= n+1; m++ {
+			if a.fs[0].v == b.fs[0].v && d > 0 && d%m == 0 && d/m >= length {
+				votes[d/m] += 2
+				if m == n {
+					votes[d/m]++
+				}
+			}
+		}
+	}
+	pitch = common(votes)
+	if pitch == 0 {
+		return 0, 0
+	}
+	at := map[int]int{}
+	for _, r := range exact {
+		at[r.frame.start%pitch]++
+	}
+	base = common(at)
+	if at[base] < 2 || at[base]*3 < len(exact)*2 {
+		return 0, 0
+	}
+	return pitch, base
+}
+
+// alike handles dumps without a byte between the tracks, all cut alike between an identifier and its data field: the
+// file then begins with a data field and ends with an identifier, and every pair across a border would be wrong.
+func alike(all []*run, k kind) int {
+	runs := slices.DeleteFunc(slices.Clone(all), func(r *run) bool { return r.kind() != k })
+	if len(runs) < 2 {
+		return 0
+	}
+	first, last := runs[0].fs[0], runs[len(runs)-1].fs[len(runs[len(runs)-1].fs)-1]
+	v, ok := first.v.(*byteView)
+	if !ok || !first.orphan || last.orphan || last.dataPos >= 0 || last.v != first.v {
+		return 0
+	}
+	length, gap := 0, 0
+	for i := 1; i < len(runs); i++ {
+		a, b := runs[i-1].fs[len(runs[i-1].fs)-1], runs[i].fs[len(runs[i].fs)-1]
+		if d := b.pos - a.pos; length != 0 && d != length || d <= 0 {
+			return 0
+		} else {
+			length = d
+		}
+		if a.good {
+			gap = a.dataPos - a.behind
+		}
+	}
+	if last.behind+gap-first.dataPos != length*len(runs) {
+		return 0
+	}
+	for i, r := range runs {
+		start := max(first.dataPos-2*v.step, 0) + i*length
+		r.frame = frame{known: true, start: start, end: start + length}
+	}
+	return length / v.step
+}
