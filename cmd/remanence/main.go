@@ -32,6 +32,7 @@ type commands struct {
 	Disk    diskCmd    `cmd:"" help:"Turn images into flux captures, and captures into images."`
 	Volume  volumeCmd  `cmd:"" help:"Look into and change the volume on a disk image."`
 	Tape    tapeCmd    `cmd:"" help:"Programs to sound, and recordings back to programs with a diagnosis."`
+	Shelf   shelfCmd   `cmd:"" help:"The catalogue of files, masters and media, and the log of every run."`
 	Labels  labelsCmd  `cmd:"" help:"Labels, cassette inserts and index sheets as PDF in exact millimetres."`
 	Demo    demoCmd    `cmd:"" help:"The main job on the built-in example collection, from nothing, offline."`
 	Version versionCmd `cmd:"" help:"Print the version."`
@@ -89,7 +90,7 @@ func run(args []string, stdout, stderr io.Writer) int {
 		return int(outcome.Usage)
 	}
 	env.Common = cli.Common
-	err = kctx.Run(env)
+	err = kctx.Run(env, &cli)
 	env.close()
 	if err != nil && !errors.Is(err, outcome.ErrIncomplete) {
 		fmt.Fprintln(stderr, "remanence:", err)

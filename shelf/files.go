@@ -1,0 +1,280 @@
+package shelf
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"remanence/internal/outcome"
+	"remanence/internal/progress"
+	"remanence/program"
+)
+
+// File is one content, known by its SHA-256.
+type File struct {
+	SHA256 string   `json:"sha256"`
+	Size   int64    `json:"size"`
+	Kind   string   `json:"kind"`
+	Name   string   `json:"name"`
+	Whole  bool     `json:"whole"`
+	About  string   `json:"about,omitempty"`
+	Added  string   `json:"added"`
+	Paths  []string `json:"paths,omitempty"`
+	Sketch []byte   `json:"sketch,omitempty"` // in exports: least hashes of the content's pieces, see near.go
+}
+
+// maxFile bounds what is read whole; sketches are made of files up to it.
+const maxFile = 256 << 20
+
+// Examine says of a file's content what the shelf keeps.
+func Examine(path string, data []byte) File {
+	sum := sha256.Sum256(data)
+	r := program.Inspect(data)
+	f := File{SHA256: hex.EncodeToString(sum[:]), Size: int64(len(data)), Kind: string(r.Kind), Name: filepath.Base(path), Whole: r.Whole, Sketch: sketch(data)}
+	switch {
+	case len(r.Faults) > 0 && r.Damaged():
+		f.About = fmt.Sprintf("byte %d: %s", r.Faults[0].Offset, r.Faults[0].What)
+	case len(r.LoadRanges) > 0:
+		f.About = fmt.Sprintf("loads at %04Xh", r.LoadRanges[0][0])
+		if r.Name != "" {
+			f.About = r.Name + ", " + f.About
+		}
+	case r.Name != "":
+		f.About = r.Name
+	}
+	return f
+}
+
+// Added counts what AddPaths did.
+type Added struct {
+	Files   int      `json:"files"`   // contents that were new
+	Known   int      `json:"known"`   // contents that were there already
+	Masters int      `json:"masters"` // from manifests
+	Skipped []string `json:"skipped"` // what could not be read, and why
+}
+
+// AddFile puts one file on the shelf; known is true where its content was there already.
+func (s *Shelf) AddFile(ctx context.Context, path string, data []byte) (f File, known bool, err error) {
+	f = Examine(path, data)
+	err = s.change(ctx, func(tx *sql.Tx) error {
+		known, err = s.putFile(ctx, tx, &f, []string{path})
+		return err
+	})
+	return f, known, err
+}
+
+// putFile keeps a file and its paths, and what can be searched of it.
+func (s *Shelf) putFile(ctx context.Context, tx *sql.Tx, f *File, paths []string) (known bool, err error) {
+	var id int64
+	err = tx.QueryRowContext(ctx, "SELECT id FROM files WHERE sha256 = ?", f.SHA256).Scan(&id)
+	switch {
+	case err == nil:
+		known = true
+	case !errors.Is(err, sql.ErrNoRows):
+		return false, err
+	default:
+		if f.Added == "" {
+			f.Added = s.stamp()
+		}
+		var sk any
+		if len(f.Sketch) > 0 {
+			sk = f.Sketch
+		}
+		r, err := tx.ExecContext(ctx, "INSERT INTO files(sha256, size, kind, name, whole, about, added, sketch) VALUES(?,?,?,?,?,?,?,?)",
+			f.SHA256, f.Size, f.Kind, f.Name, f.Whole, f.About, f.Added, sk)
+		if err != nil {
+			return false, err
+		}
+		if id, err = r.LastInsertId(); err != nil {
+			return false, err
+		}
+		for _, b := range bands(f.Sketch) {
+			if _, err := tx.ExecContext(ctx, "INSERT OR IGNORE INTO bands(band, file) VALUES(?, ?)", b, id); err != nil {
+				return false, err
+			}
+		}
+	}
+	news := int64(0)
+	for _, p := range paths {
+		r, err := tx.ExecContext(ctx, "INSERT OR IGNORE INTO paths(file, path, added) VALUES(?,?,?)", id, p, s.stamp())
+		if err != nil {
+			return known, err
+		}
+		n, err := r.RowsAffected()
+		if err != nil {
+			return known, err
+		}
+		news += n
+	}
+	if known && news == 0 {
+		return known, nil
+	}
+	return known, s.index(ctx, tx, FileRef(f.SHA256))
+}
+
+// AddPaths puts files and folders (with all below them) on the shelf, and the masters of every manifest.json that
+// make wrote. What can't be read is noted and the rest goes on. Contents are committed in lots, so that a stop in
+// the middle keeps what was done.
+func (s *Shelf) AddPaths(ctx context.Context, paths []string, p progress.Progress) (*Added, error) {
+	p = progress.Or(p)
+	a := &Added{Skipped: []string{}}
+	list, err := walk(ctx, paths, a)
+	if err != nil {
+		return a, err
+	}
+	p.Start("adding", len(list))
+	defer p.Done()
+	type known struct {
+		f    File
+		path string
+	}
+	var lot []known
+	flush := func() error {
+		if len(lot) == 0 {
+			return nil
+		}
+		err := s.change(ctx, func(tx *sql.Tx) error {
+			for i := range lot {
+				was, err := s.putFile(ctx, tx, &lot[i].f, []string{lot[i].path})
+				if err != nil {
+					return err
+				}
+				if was {
+					a.Known++
+				} else {
+					a.Files++
+				}
+			}
+			return nil
+		})
+		lot = lot[:0]
+		return err
+	}
+	for _, path := range list {
+		if err := ctx.Err(); err != nil {
+			return a, errors.Join(err, flush())
+		}
+		p.Step(1, filepath.Base(path))
+		data, err := read(path)
+		if err != nil {
+			a.Skipped = append(a.Skipped, err.Error())
+			continue
+		}
+		if filepath.Base(path) == "manifest.json" {
+			n, was, err := s.addManifest(ctx, path, data)
+			if err != nil {
+				return a, err
+			}
+			if was {
+				a.Masters += n
+				continue
+			}
+		}
+		lot = append(lot, known{Examine(path, data), path})
+		if len(lot) == 500 {
+			if err := flush(); err != nil {
+				return a, err
+			}
+		}
+	}
+	return a, flush()
+}
+
+// read reads a file of at most maxFile bytes.
+func read(path string) ([]byte, error) {
+	st, err := os.Stat(path)
+	if err != nil {
+		return nil, err
+	}
+	if st.Size() > maxFile {
+		return nil, fmt.Errorf("%s: %d MiB, want %d at most", path, st.Size()>>20, maxFile>>20)
+	}
+	return os.ReadFile(path)
+}
+
+// walk lists regular files, in order; hidden ones and links to folders are left out.
+func walk(ctx context.Context, paths []string, a *Added) ([]string, error) {
+	var list []string
+	for _, top := range paths {
+		abs, err := filepath.Abs(top)
+		if err != nil {
+			return nil, outcome.As(outcome.Input, err)
+		}
+		if _, err := os.Stat(abs); err != nil {
+			return nil, outcome.As(outcome.Input, err)
+		}
+		err = filepath.WalkDir(abs, func(path string, d fs.DirEntry, err error) error {
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
+			if err != nil {
+				a.Skipped = append(a.Skipped, err.Error())
+				if d != nil && d.IsDir() {
+					return fs.SkipDir
+				}
+				return nil
+			}
+			if path != abs && strings.HasPrefix(d.Name(), ".") {
+				if d.IsDir() {
+					return fs.SkipDir
+				}
+				return nil
+			}
+			if d.Type().IsRegular() {
+				list = append(list, path)
+			}
+			return nil
+		})
+		if err != nil {
+			return nil, err
+		}
+	}
+	return list, nil
+}
+
+const fileColumns = "f.sha256, f.size, f.kind, f.name, f.whole, f.about, f.added"
+
+func scanFile(r interface{ Scan(...any) error }) (f File, err error) {
+	err = r.Scan(&f.SHA256, &f.Size, &f.Kind, &f.Name, &f.Whole, &f.About, &f.Added)
+	return f, err
+}
+
+// Files lists files by name, from the given place on; paths are left out.
+func (s *Shelf) Files(ctx context.Context, offset, limit int) ([]File, error) {
+	return query(ctx, s, scanFile, "SELECT "+fileColumns+" FROM files f ORDER BY f.name, f.sha256 LIMIT ? OFFSET ?", limit, offset)
+}
+
+// pathsOf are the places at which a content was seen.
+func (s *Shelf) pathsOf(ctx context.Context, sha string) ([]string, error) {
+	return query(ctx, s, scanString, "SELECT p.path FROM paths p JOIN files f ON f.id = p.file WHERE f.sha256 = ? ORDER BY p.path", sha)
+}
+
+func scanString(r interface{ Scan(...any) error }) (t string, err error) {
+	err = r.Scan(&t)
+	return t, err
+}
+
+// query reads all rows of a statement.
+func query[T any](ctx context.Context, s *Shelf, scan func(interface{ Scan(...any) error }) (T, error), text string, args ...any) ([]T, error) {
+	rows, err := s.db.QueryContext(ctx, text, args...)
+	if err != nil {
+		return nil, s.wrap(err)
+	}
+	defer rows.Close()
+	out := []T{}
+	for rows.Next() {
+		v, err := scan(rows)
+		if err != nil {
+			return nil, s.wrap(err)
+		}
+		out = append(out, v)
+	}
+	return out, s.wrap(rows.Err())
+}

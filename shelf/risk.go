@@ -1,0 +1,115 @@
+package shelf
+
+import (
+	"context"
+	"fmt"
+	"time"
+)
+
+// Risk is one thing that may be lost, and what to do about it.
+type Risk struct {
+	Subject string `json:"subject"`
+	Kind    string `json:"kind"` // failing, margin, unread, one-copy
+	What    string `json:"what"`
+	Do      string `json:"do"`
+}
+
+// Risks is what is at risk. Counts are of all; the list is bounded.
+type Risks struct {
+	Failing int    `json:"failing"`  // media whose last reading was not whole
+	Margin  int    `json:"margin"`   // media whose margin falls
+	Unread  int    `json:"unread"`   // media not read whole for two years, or never
+	OneCopy int    `json:"one-copy"` // files with no second copy
+	List    []Risk `json:"list"`
+}
+
+// Rules of AtRisk.
+const (
+	unreadAfter = 2 * 365 * 24 * time.Hour // "last read over two years ago"
+	marginFall  = 0.10                     // of the half window, against the best reading before
+	listed      = 500                      // risks of a kind that are listed
+)
+
+// AtRisk says what may be lost, the most urgent first: media whose last reading was not whole; media whose latest
+// margin is at least ten points of the half window under the best one before; media that were not read whole for two
+// years; files that are in fewer than two places. The archive is one place, whatever the number of paths in it; each
+// medium that is made or proven is another.
+func (s *Shelf) AtRisk(ctx context.Context) (*Risks, error) {
+	out := &Risks{List: []Risk{}}
+	media, err := s.Media(ctx)
+	if err != nil {
+		return nil, err
+	}
+	add := func(n *int, r Risk) {
+		if *n++; *n <= listed {
+			out.List = append(out.List, r)
+		}
+	}
+	for _, m := range media {
+		if m.State == Failing {
+			add(&out.Failing, Risk{MediumRef(m.Number), "failing", m.Number + ": the last reading was not whole",
+				"clean the heads, read it again on another drive or deck, and write a new copy from the master"})
+		}
+	}
+	for _, m := range media {
+		if m.State == Blank {
+			continue
+		}
+		last, best, at, err := s.margins(ctx, m.id)
+		if err != nil {
+			return nil, err
+		}
+		if last >= 0 && best-last >= marginFall-1e-9 {
+			add(&out.Margin, Risk{MediumRef(m.Number), "margin", fmt.Sprintf("%s: margin fell from %.0f %% to %.0f %% (%s)", m.Number, 100*best, 100*last, at),
+				"read it again after cleaning the heads; if it stays low, write a new copy"})
+		}
+	}
+	limit := s.now().Add(-unreadAfter)
+	for _, m := range media {
+		if m.State == Blank || m.State == Failing {
+			continue
+		}
+		t, err := time.Parse(time.RFC3339, m.LastRead)
+		switch {
+		case m.LastRead == "":
+			add(&out.Unread, Risk{MediumRef(m.Number), "unread", m.Number + ": never read back", "read it back and log it"})
+		case err == nil && t.Before(limit):
+			add(&out.Unread, Risk{MediumRef(m.Number), "unread", fmt.Sprintf("%s: last read whole on %s", m.Number, t.Format("2006-01-02")), "read it back and log it"})
+		}
+	}
+	const places = `FROM files f WHERE (EXISTS(SELECT 1 FROM paths p WHERE p.file = f.id)) +
+		(SELECT count(DISTINCT m.id) FROM items i JOIN media m ON m.master = i.master WHERE i.sha256 = f.sha256 AND m.state IN ('made', 'proven')) < 2`
+	if err := s.db.QueryRowContext(ctx, "SELECT count(*) "+places).Scan(&out.OneCopy); err != nil {
+		return nil, s.wrap(err)
+	}
+	files, err := query(ctx, s, scanFile, "SELECT "+fileColumns+" "+places+" ORDER BY f.name, f.sha256 LIMIT ?", listed)
+	if err != nil {
+		return nil, err
+	}
+	for _, f := range files {
+		out.List = append(out.List, Risk{FileRef(f.SHA256), "one-copy", f.Name + ": no second copy", "put it on a medium, and prove that"})
+	}
+	return out, nil
+}
+
+// margins gives the latest margin measured on a medium since it was last written, the best one before it, and when the
+// latest was; -1 where there are none.
+func (s *Shelf) margins(ctx context.Context, medium int64) (last, best float64, at string, err error) {
+	type point struct {
+		margin float64
+		at     string
+	}
+	points, err := query(ctx, s, func(r interface{ Scan(...any) error }) (p point, err error) {
+		err = r.Scan(&p.margin, &p.at)
+		return p, err
+	}, `SELECT margin, at FROM runs WHERE medium = ?1 AND margin IS NOT NULL AND kind IN ('read', 'verify') AND
+		at >= coalesce((SELECT max(at) FROM runs WHERE medium = ?1 AND kind = 'write'), '') ORDER BY at, id`, medium)
+	if err != nil || len(points) < 2 {
+		return -1, -1, "", err
+	}
+	p := points[len(points)-1]
+	for _, q := range points[:len(points)-1] {
+		best = max(best, q.margin)
+	}
+	return p.margin, best, p.at[:min(10, len(p.at))], nil
+}
