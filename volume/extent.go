@@ -157,7 +157,7 @@ func (v *extentVolume) files() []*extentFile {
 	var names nameList
 	for _, f := range out {
 		f.name = names.add(keyName(f.key))
-		slices.SortStableFunc(f.entries, func(a, b int) int { return v.entry(a).extent() - v.entry(b).extent() })
+		v.sortEntries(f)
 	}
 	return out
 }
@@ -167,18 +167,28 @@ func (v *extentVolume) find(name string) (*extentFile, error) {
 	if !strings.Contains(name, ":") {
 		name = "0:" + name
 	}
-	files := v.files()
-	for _, f := range files {
+	if k, err := extentKey(strings.ToUpper(name)); err == nil { // an ordinary name: its entries and no others
+		f := &extentFile{key: k, name: keyName(k)}
+		for i := 0; i <= v.p.DRM; i++ {
+			if e := v.entry(i); e[0] == k[0] && e.key() == k {
+				f.entries = append(f.entries, i)
+			}
+		}
+		if len(f.entries) > 0 {
+			v.sortEntries(f)
+			return f, nil
+		}
+	}
+	for _, f := range v.files() { // as it is listed
 		if f.name == name {
 			return f, nil
 		}
 	}
-	for _, f := range files {
-		if strings.EqualFold(f.name, name) {
-			return f, nil
-		}
-	}
 	return nil, fmt.Errorf("%s: %w", name, ErrNoFile)
+}
+
+func (v *extentVolume) sortEntries(f *extentFile) {
+	slices.SortStableFunc(f.entries, func(a, b int) int { return v.entry(a).extent() - v.entry(b).extent() })
 }
 
 func (v *extentVolume) Kind() string { return "extent" }
@@ -318,9 +328,9 @@ func CutText(data []byte) []byte {
 	return data
 }
 
-// owners counts how many files hold each block, and names one.
-func (v *extentVolume) owners() (count []int, name []string) {
-	count, name = make([]int, v.p.DSM+1), make([]string, v.p.DSM+1)
+// owners counts how often each block is held, and says by which entry first.
+func (v *extentVolume) owners() (count, first []int) {
+	count, first = make([]int, v.p.DSM+1), make([]int, v.p.DSM+1)
 	n, _ := v.p.pointers()
 	for i := 0; i <= v.p.DRM; i++ {
 		e := v.entry(i)
@@ -330,12 +340,12 @@ func (v *extentVolume) owners() (count []int, name []string) {
 		for j := range n {
 			if b := v.block(e, j); b > 0 && b <= v.p.DSM {
 				if count[b]++; count[b] == 1 {
-					name[b] = keyName(e.key())
+					first[b] = i
 				}
 			}
 		}
 	}
-	return count, name
+	return count, first
 }
 
 // Info describes the volume.
@@ -385,10 +395,13 @@ func (p *Parameters) Bytes() []byte {
 
 // Map is the use of the blocks.
 func (v *extentVolume) Map() []Unit {
-	count, name := v.owners()
+	count, first := v.owners()
 	units := make([]Unit, len(count))
 	for b := range units {
-		units[b] = Unit{Number: b, Place: fmt.Sprintf("block %d", b), File: name[b]}
+		units[b] = Unit{Number: b, Place: fmt.Sprintf("block %d", b)}
+		if count[b] > 0 {
+			units[b].File = keyName(v.entry(first[b]).key())
+		}
 		switch {
 		case b < v.p.directoryBlocks():
 			units[b].State = UnitSystem

@@ -321,7 +321,13 @@ var errIsDirectory = errors.New("is a directory")
 // find looks a path up, in capitals if not as it stands.
 func (v *fat12) find(name string) (node fatNode, e fatEntry, err error) {
 	for _, want := range []string{name, strings.ToUpper(name)} {
-		found := false
+		if validFATName(want) == nil {
+			if n, e, ok := v.descend(want); ok {
+				return n, e, nil
+			}
+			continue
+		}
+		found := false // a name as it is listed, of something that no rule allows
 		v.walk(func(n fatNode, x fatEntry) {
 			if n.path == want && !found {
 				node, e, found = n, x, true
@@ -334,7 +340,39 @@ func (v *fat12) find(name string) (node fatNode, e fatEntry, err error) {
 	return node, nil, fmt.Errorf("%s: %w", name, ErrNoFile)
 }
 
-func (v *fat12) Kind() string       { return "fat12" }
+// descend follows a path of ordinary names, directory by directory; the first of several equal names counts.
+func (v *fat12) descend(path string) (fatNode, fatEntry, bool) {
+	d := v.dir("", 0, 0)
+	for {
+		part, rest, more := strings.Cut(path, "/")
+		raw := name11(part, ".")
+		at := -1
+		for _, a := range d.places {
+			e := v.entry(a)
+			if e.end() {
+				break
+			}
+			if !e.free() && !e.label() && !e.longName() && string(e[:11]) == raw {
+				at = a
+				break
+			}
+		}
+		if at < 0 {
+			return fatNode{}, nil, false
+		}
+		e := v.entry(at)
+		if !more {
+			return fatNode{d.path + part, at, &d}, e, true
+		}
+		if !e.directory() || !v.valid(e.cluster()) {
+			return fatNode{}, nil, false
+		}
+		d = v.dir(d.path+part+"/", e.cluster(), d.first)
+		path = rest
+	}
+}
+
+func (v *fat12) Kind() string            { return "fat12" }
 func (v *fat12) Image() (im *disk.Image) { return v.im }
 
 // Files are the files of all directories; Directories gives those.

@@ -214,40 +214,42 @@ func (v *fat12) Put(name string, data []byte, o PutOptions) error {
 			return fmt.Errorf("%s: attribute %q: FAT12 has read-only, hidden and system", name, a)
 		}
 	}
-	undo := slices.Clone(v.im.Data)
-	if err := v.put(name, data, attr, date, clock, o.Replace); err != nil {
-		copy(v.im.Data, undo)
-		return err
-	}
-	return nil
+	return v.put(name, data, attr, date, clock, o.Replace)
 }
 
+// put checks everything before it changes anything.
 func (v *fat12) put(name string, data []byte, attr byte, date, clock uint16, replace bool) error {
-	if _, e, err := v.find(name); err == nil {
+	units := (len(data) + v.clusterBytes() - 1) / v.clusterBytes()
+	gain, slots := 0, 0
+	if n, e, err := v.find(name); err == nil {
 		if e.directory() {
 			return fmt.Errorf("%s: %w", name, errIsDirectory)
 		}
 		if !replace {
 			return fmt.Errorf("%s: %w", name, ErrFileExists)
 		}
-		if err := v.Delete(name); err != nil {
-			return err
-		}
+		gain, slots = len(v.exclusive(n, e)), 1
 	}
 	folder, leaf := "", name
 	if i := strings.LastIndexByte(name, '/'); i >= 0 {
 		folder, leaf = name[:i], name[i+1:]
 	}
+	if err := v.reserve(name, folder, units, gain, slots); err != nil {
+		return err
+	}
+	if slots > 0 {
+		if err := v.Delete(name); err != nil {
+			return err
+		}
+	}
 	d, err := v.makeDir(folder, date, clock)
 	if err != nil {
 		return err
 	}
-	units := (len(data) + v.clusterBytes() - 1) / v.clusterBytes()
-	at, err := v.room(d, name, units)
+	at, free, err := v.room(d, name, units)
 	if err != nil {
 		return err
 	}
-	free, _ := v.freeClusters()
 	first, last := 0, 0
 	rest := data
 	for _, x := range pick(free, units, units) {
@@ -269,27 +271,62 @@ func (v *fat12) put(name string, data []byte, attr byte, date, clock uint16, rep
 	return nil
 }
 
+// reserve says whether a file of units clusters fits below a folder: with the directories that are missing, a cluster
+// each, and with one more for a directory without a free entry. gain and slots are what a replaced file gives back.
+func (v *fat12) reserve(name, folder string, units, gain, slots int) error {
+	_, count := v.freeClusters()
+	full := &FullError{Name: name, NeedUnits: units, FreeUnits: count + gain, NeedSlots: 1, FreeSlots: 1, Unit: "cluster"}
+	d := v.dir("", 0, 0)
+	if folder != "" {
+		parts := strings.Split(folder, "/")
+		for i, p := range parts {
+			_, e, ok := v.descend(d.path + p)
+			if !ok {
+				full.NeedUnits += len(parts) - i
+				break
+			}
+			if !e.directory() || !v.valid(e.cluster()) {
+				return fmt.Errorf("%s: is not a directory", d.path+p)
+			}
+			d = v.dir(d.path+p+"/", e.cluster(), d.first)
+		}
+	}
+	if slots == 0 && v.slot(&d) < 0 {
+		if d.first == 0 {
+			full.FreeSlots = 0
+			return full
+		}
+		full.NeedUnits++
+	}
+	if full.NeedUnits > full.FreeUnits {
+		return full
+	}
+	return nil
+}
+
 // room makes sure that a directory has a free entry, growing it where it must, and that units clusters are free
 // besides.
-func (v *fat12) room(d *fatDir, name string, units int) (at int, err error) {
+func (v *fat12) room(d *fatDir, name string, units int) (at int, free []bool, err error) {
 	free, count := v.freeClusters()
 	full := &FullError{Name: name, NeedUnits: units, FreeUnits: count, NeedSlots: 1, FreeSlots: 1, Unit: "cluster"}
 	at = v.slot(d)
 	if at < 0 && d.first == 0 {
 		full.FreeSlots = 0
-		return 0, full
+		return 0, nil, full
 	}
 	if at < 0 {
 		full.NeedUnits++
 	}
 	if full.NeedUnits > count {
-		return 0, full
+		return 0, nil, full
 	}
 	if at < 0 {
-		v.grow(d, slices.Index(free, true))
+		c := slices.Index(free, true)
+		free[c] = false
+		v.grow(d, c)
 		at = v.slot(d)
 	}
-	return at, nil
+	return at, free, nil
 }
 
 // file writes an entry.
@@ -321,11 +358,10 @@ func (v *fat12) makeDir(path string, date, clock uint16) (*fatDir, error) {
 			d = v.dir(full+"/", e.cluster(), d.first)
 			continue
 		}
-		at, err := v.room(&d, full, 1)
+		at, free, err := v.room(&d, full, 1)
 		if err != nil {
 			return nil, err
 		}
-		free, _ := v.freeClusters()
 		c := slices.Index(free, true)
 		o := v.offset(c)
 		clear(v.im.Data[o : o+v.clusterBytes()])
@@ -350,12 +386,11 @@ func (v *fat12) MakeDirectory(name, date string) error {
 	if err != nil {
 		return err
 	}
-	undo := slices.Clone(v.im.Data)
-	if _, err := v.makeDir(name, d, t); err != nil {
-		copy(v.im.Data, undo)
+	if err := v.reserve(name, name, 0, 0, 0); err != nil {
 		return err
 	}
-	return nil
+	_, err = v.makeDir(name, d, t)
+	return err
 }
 
 // Delete frees a file's clusters and its entry; a directory must be empty. Clusters that another file holds as well
@@ -365,7 +400,6 @@ func (v *fat12) Delete(name string) error {
 	if err != nil {
 		return err
 	}
-	list, _ := v.chain(e.cluster())
 	if e.directory() {
 		d := v.dir(n.path+"/", e.cluster(), n.dir.first)
 		for _, at := range d.places {
@@ -378,22 +412,29 @@ func (v *fat12) Delete(name string) error {
 			}
 		}
 	}
-	held := map[int]bool{}
-	v.walk(func(m fatNode, x fatEntry) {
-		if m.at != n.at && m.path != "" {
-			l, _ := v.chain(x.cluster())
-			for _, c := range l {
-				held[c] = true
-			}
-		}
-	}, nil)
-	for _, c := range list {
-		if !held[c] {
-			v.link(c, 0)
-		}
+	for _, c := range v.exclusive(n, e) {
+		v.link(c, 0)
 	}
 	v.eraseEntry(n)
 	return nil
+}
+
+// exclusive is the clusters of a file that no other holds.
+func (v *fat12) exclusive(n fatNode, e fatEntry) []int {
+	list, _ := v.chain(e.cluster())
+	mine := make([]bool, v.clusters+2)
+	for _, c := range list {
+		mine[c] = true
+	}
+	v.walk(func(m fatNode, x fatEntry) {
+		if m.at == n.at || m.path == "" {
+			return
+		}
+		for c, steps := x.cluster(), 0; v.valid(c) && steps <= v.clusters; c, steps = v.next(c), steps+1 {
+			mine[c] = false
+		}
+	}, nil)
+	return slices.DeleteFunc(list, func(c int) bool { return !mine[c] })
 }
 
 // eraseEntry marks an entry as deleted, and the long-name parts before it with it.
@@ -435,21 +476,23 @@ func (v *fat12) Rename(from, to string) error {
 	if e.directory() && strings.HasPrefix(to+"/", n.path+"/") {
 		return fmt.Errorf("%s: cannot move a directory into itself", from)
 	}
-	undo := slices.Clone(v.im.Data)
+	if err := v.reserve(to, folder, 0, 0, 0); err != nil {
+		return err
+	}
 	keep := slices.Clone(e)
 	d, err := v.makeDir(folder, binary.LittleEndian.Uint16(keep[0x18:]), binary.LittleEndian.Uint16(keep[0x16:]))
-	if err == nil {
-		var at int
-		if at, err = v.room(d, to, 0); err == nil {
-			copy(v.entry(at), keep)
-			copy(v.entry(at), name11(leaf, "."))
-			v.eraseEntry(n)
-			if c := keep.cluster(); keep.directory() && v.valid(c) {
-				binary.LittleEndian.PutUint16(v.im.Data[v.offset(c)+fatEntryBytes+0x1A:], uint16(d.first))
-			}
-			return nil
-		}
+	if err != nil {
+		return err
 	}
-	copy(v.im.Data, undo)
-	return err
+	at, _, err := v.room(d, to, 0)
+	if err != nil {
+		return err
+	}
+	copy(v.entry(at), keep)
+	copy(v.entry(at), name11(leaf, "."))
+	v.eraseEntry(n)
+	if c := keep.cluster(); keep.directory() && v.valid(c) {
+		binary.LittleEndian.PutUint16(v.im.Data[v.offset(c)+fatEntryBytes+0x1A:], uint16(d.first))
+	}
+	return nil
 }

@@ -326,7 +326,7 @@ func (v *granule) find(name string) (int, error) {
 	return 0, fmt.Errorf("%s: %w", name, ErrNoFile)
 }
 
-func (v *granule) Kind() string       { return "granule" }
+func (v *granule) Kind() string            { return "granule" }
 func (v *granule) Image() (im *disk.Image) { return v.im }
 
 // Files are listed in directory order.

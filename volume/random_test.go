@@ -290,7 +290,7 @@ func edit(data, edits []byte, areas, sizes []int) []byte {
 
 // Directories of noise: the structure around them is right, every entry is random.
 func TestDirectoriesOfNoise(t *testing.T) {
-	for s := range int64(40) {
+	for s := range int64(16) {
 		g := mustNew(t, "granule", fm10(40, 1), NewOptions{}).(*granule)
 		mustPut(t, g, "KEEP/DAT", noise(1, 3000))
 		for i := 3; i < 10; i++ {
