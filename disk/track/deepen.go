@@ -11,11 +11,8 @@ import (
 
 // deepen reads what the fast separator could not: marks are looked for in the transition times themselves, fields are
 // decoded by maximum likelihood, reads are combined by the certainty of each bit, and the least certain bits are tried
-// where a CRC still fails. Tracks that are whole are left alone.
+// where a CRC still fails. Only tracks that are not whole come here.
 func (s *Scanner) deepen(ctx context.Context, res *Result, tracks []*passes, o Options) error {
-	if !res.needsMore(tracks, o) {
-		return ctx.Err()
-	}
 	for _, e := range s.encodings(tracks, o) {
 		for _, p := range tracks {
 			if err := ctx.Err(); err != nil {
@@ -261,6 +258,7 @@ func (s *Scanner) search(p *passes, e disk.Encoding, o Options) {
 		r.dataAt, r.mark = at, m.Mark
 	}
 	p.take(fresh)
+	p.keepAcross()
 }
 
 // sigma is the error of transitions in cells, by what the fast way saw of good sectors; a poor track shows none.

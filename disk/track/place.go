@@ -15,8 +15,11 @@ const angleTolerance = 0.012
 func (res *Result) settle(tracks []*passes, o Options) {
 	var known []float64
 	for _, p := range tracks {
-		p.revNS = p.revolution(o)
-		if p.revNS > 0 {
+		if p.ring == nil {
+			p.revNS = p.revolution(o)
+			p.timed = p.revNS > 0
+		}
+		if p.timed && p.ring == nil {
 			known = append(known, p.revNS)
 		}
 	}
@@ -32,7 +35,9 @@ func (res *Result) settle(tracks []*passes, o Options) {
 		if p.revNS == 0 {
 			p.revNS = fallback
 		}
-		res.Revolutions += p.endNS / p.revNS
+		if p.ring == nil {
+			res.Revolutions += p.endNS / p.revNS
+		}
 		for _, r := range p.reads {
 			p.place(r)
 		}
@@ -203,6 +208,16 @@ type cluster struct {
 	reads []*read
 }
 
+// passed reports whether c has a read of the same pass of the head: then r is something that only looked like a mark.
+func (c *cluster) passed(r *read) bool {
+	for _, q := range c.reads {
+		if q.capture == r.capture && math.Abs(q.startRef()-r.startRef()) < 30e6 && q.dataAt.ok {
+			return true
+		}
+	}
+	return false
+}
+
 // clusters groups the reads of all captures by sector.
 func clusters(reads []*read) []*cluster {
 	var out []*cluster
@@ -236,7 +251,9 @@ func clusters(reads []*read) []*cluster {
 			continue
 		}
 		if c := find(r, false); c != nil {
-			c.reads = append(c.reads, r)
+			if !c.passed(r) || r.good && !r.idAt.ok {
+				c.reads = append(c.reads, r)
+			}
 			continue
 		}
 		var c *cluster

@@ -13,13 +13,10 @@ import (
 func (res *Result) rebuild(c *cluster, s *disk.Sector, extent func(*read), o Options) bool {
 	s.Status = disk.Bad
 	var best *read
-	var soft []*read
+	soft := mergeable(c.reads)
 	for _, r := range c.reads {
 		if !r.dataAt.ok || len(r.data) == 0 {
 			continue
-		}
-		if len(r.soft) > 0 && (len(soft) == 0 || len(r.soft) == len(soft[0].soft)) {
-			soft = append(soft, r)
 		}
 		if best == nil || len(r.data) > len(best.data) || len(r.data) == len(best.data) && r.rms < best.rms {
 			best = r
@@ -50,7 +47,7 @@ func (res *Result) rebuild(c *cluster, s *disk.Sector, extent func(*read), o Opt
 		}
 		return true
 	}
-	if o.trials() > 0 && !m.unreliable {
+	if o.trials() > 0 && !m.unreliable && c.known {
 		res.Repair.Tried++
 		fix := m.repair(o.trials())
 		res.Repair.Trials += fix.trials
@@ -75,6 +72,37 @@ func (res *Result) rebuild(c *cluster, s *disk.Sector, extent func(*read), o Opt
 		s.Why = "data CRC wrong"
 	}
 	return true
+}
+
+// mergeable are the reads that say something about the same bits: weighed, of one length, and in step with the best
+// of them. A read whose mark was taken a cell too early or late, or that slipped in a hole, contradicts about every
+// other bit; a poor one about one in a hundred.
+func mergeable(reads []*read) []*read {
+	var best *read
+	for _, r := range reads {
+		if len(r.soft) > 0 && (best == nil || r.likely > best.likely || r.likely == best.likely && r.rms < best.rms) {
+			best = r
+		}
+	}
+	if best == nil {
+		return nil
+	}
+	var out []*read
+	for _, r := range reads {
+		if len(r.soft) != len(best.soft) {
+			continue
+		}
+		against := 0
+		for i, v := range r.soft {
+			if (v > 0) != (best.soft[i] > 0) {
+				against++
+			}
+		}
+		if against*8 < len(r.soft) {
+			out = append(out, r)
+		}
+	}
+	return out
 }
 
 // agree reports whether the reads differ nowhere that either is sure of: then the CRC was recorded wrong, or the fault

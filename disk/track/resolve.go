@@ -145,12 +145,7 @@ func (c *cluster) doubt() {
 	if c.settled() {
 		return
 	}
-	var soft []*read
-	for _, r := range c.reads {
-		if len(r.soft) > 0 && (len(soft) == 0 || len(r.soft) == len(soft[0].soft)) {
-			soft = append(soft, r)
-		}
-	}
+	soft := mergeable(c.reads)
 	if len(soft) == 0 {
 		return
 	}
@@ -339,6 +334,9 @@ func (s *Scanner) findData(c *cluster, tracks []*passes, m *cell.Model, o Option
 			if at != nil && at.dataAt.ok && at.dataAt.found != nil {
 				continue
 			}
+			if p.ring != nil && (t > p.seamNS || t+usual*p.pace.shortNS < p.seamNS && at == nil) {
+				continue
+			}
 			k := min(lowerBound(times, t), len(times)-1)
 			l := length(k)
 			want, slackNS := t+usual*l, 0.003*p.revNS
@@ -351,7 +349,7 @@ func (s *Scanner) findData(c *cluster, tracks []*passes, m *cell.Model, o Option
 			from := want - slackNS - 16*l
 			f := cell.Finder{MFM: c.enc == disk.MFM, Sigma: max(m.Sigma, 0.08)}
 			var best *cell.Found
-			for _, fd := range f.Scan(times, lowerBound(times, from), lowerBound(times, want+slackNS), length, 1.7) {
+			for _, fd := range f.Scan(times, lowerBound(times, from), lowerBound(times, want+slackNS), length, 2.5) {
 				if fd.Mark != cell.MarkID && fd.First >= 0 && len(fd.Known) >= 4 && (best == nil || fd.Cost < best.Cost) {
 					best = &fd
 				}

@@ -42,7 +42,8 @@ func (s *Scanner) Scan(ctx context.Context, caps []*flux.Capture, o Options) (*R
 		tracks = append(tracks, p)
 	}
 	res.settle(tracks, o)
-	if !o.FastOnly {
+	if !o.FastOnly && res.needsMore(tracks, o) {
+		tracks = s.closeRings(tracks, o)
 		if err := s.deepen(ctx, res, tracks, o); err != nil {
 			return res, err
 		}
@@ -59,8 +60,11 @@ type passes struct {
 	reads   []*read
 	indexNS []float64
 	revNS   float64 // time of a revolution, by index pulses or by sectors that came by again; 0 not known
+	timed   bool    // revNS was measured on this capture
 	offset  float64 // to be added to angles so that they agree with the first capture
 	times   []float64
+	seamNS  float64       // where they were joined
+	ring    *passes       // the capture whose end and start were joined to make this one
 	pacing  []speedAt     // cell length along the capture, from the fast separator
 	paced   disk.Encoding // whose cells they are
 	endNS   float64
