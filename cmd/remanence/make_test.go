@@ -1,0 +1,171 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// call runs the command line in this process.
+func call(t *testing.T, args ...string) (status int, stdout, stderr string) {
+	t.Helper()
+	var o, e bytes.Buffer
+	status = run(append([]string{"--config", t.TempDir()}, args...), &o, &e)
+	return status, o.String(), e.String()
+}
+
+// mediaJSON is what scripts rely on (issue 2): the names are written out here so that a change is noticed.
+type mediaJSON struct {
+	Machine    *string `json:"machine"`
+	LowerBound *int    `json:"lower-bound"`
+	Media      []struct {
+		ID        *string `json:"id"`
+		Type      *string `json:"type"`
+		Recording *string `json:"recording"`
+		Files     []struct {
+			Name *string `json:"name"`
+			Path *string `json:"path"`
+			Size *int64  `json:"size"`
+		} `json:"files"`
+		FreeBytes *int64  `json:"free-bytes"`
+		Image     *string `json:"image"`
+		Captures  *string `json:"captures"`
+		Audio     *string `json:"audio"`
+		Verified  *bool   `json:"verified"`
+	} `json:"media"`
+	LeftOut []struct {
+		Path *string `json:"path"`
+		Why  *string `json:"why"`
+	} `json:"left-out"`
+}
+
+func parse(t *testing.T, text string) mediaJSON {
+	t.Helper()
+	var m mediaJSON
+	if err := json.Unmarshal([]byte(text), &m); err != nil {
+		t.Fatalf("%v in\n%s", err, text)
+	}
+	if m.Machine == nil || m.LowerBound == nil || m.Media == nil || m.LeftOut == nil {
+		t.Fatalf("keys are missing in\n%s", text)
+	}
+	for _, x := range m.Media {
+		if x.ID == nil || x.Type == nil || x.Recording == nil || x.FreeBytes == nil || x.Image == nil || x.Captures == nil || x.Audio == nil || x.Verified == nil || x.Files == nil {
+			t.Fatalf("keys of a medium are missing in\n%s", text)
+		}
+	}
+	return m
+}
+
+func TestPlanAndMake(t *testing.T) {
+	dir := t.TempDir()
+	text := strings.Repeat("NOTES OF THE NET LOFT, COPIED BY HAND\r", 20)
+	for name, data := range map[string]string{"notes.txt": text, "big.dat": strings.Repeat("\x00\x01\xFE", 40_000)} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(data), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	job := filepath.Join(dir, "job.toml")
+	if err := os.WriteFile(job, []byte("machine = \"z80-fm10\"\ncylinders = 35\ntitle = \"LOFT\"\n[[file]]\npath = \"notes.txt\"\nname = \"NOTES/TXT\"\nto = [\"disk\", \"tape\"]\n[[file]]\npath = \"big.dat\"\n"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	status, out, errs := call(t, "plan", "--json", "-q", job)
+	m := parse(t, out)
+	if status != 1 || len(m.Media) != 2 || *m.LowerBound != 2 || len(m.LeftOut) != 1 || *m.Machine != "z80-fm10" {
+		t.Fatalf("status %d, %s%s", status, out, errs)
+	}
+	if *m.Media[0].Recording != "fm10x256:35x1" || *m.Media[0].Files[0].Name != "NOTES/TXT" || *m.Media[1].Type != "tape" || *m.Media[0].Verified {
+		t.Errorf("%s", out)
+	}
+
+	masters := filepath.Join(dir, "masters")
+	status, out, errs = call(t, "make", "--json", "-q", "--out", masters, job)
+	m = parse(t, out)
+	if status != 1 || !*m.Media[0].Verified || !*m.Media[1].Verified {
+		t.Fatalf("status %d\n%s%s", status, out, errs)
+	}
+	for _, name := range []string{*m.Media[0].Image, *m.Media[0].Captures, *m.Media[1].Audio, "labels.pdf", "report.html", "manifest.json"} {
+		if i, err := os.Stat(filepath.Join(masters, name)); err != nil || i.Size() == 0 {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	status, _, errs = call(t, "make", "-q", "--out", masters, job)
+	if status != 4 || !strings.Contains(errs, "exists already") || !strings.Contains(errs, "--force") {
+		t.Errorf("a second time: status %d, %s", status, errs)
+	}
+}
+
+func TestMakeCallsThatCannotBe(t *testing.T) {
+	dir := t.TempDir()
+	in := filepath.Join(dir, "a.txt")
+	bad := filepath.Join(dir, "bad.toml")
+	if err := os.WriteFile(in, []byte("SOME TEXT OF THE ARCHIVE\r"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(bad, []byte("machine = \"z80-fm10\"\ncolour = 3\n"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		args   []string
+		status int
+		want   string
+	}{
+		{[]string{"plan"}, 2, "no files"},
+		{[]string{"plan", "--machine", "abacus", in}, 2, "there are: board-kcs"},
+		{[]string{"plan", "--cassette", "C-3", in}, 2, "want C-15"},
+		{[]string{"plan", "--sides", "3", in}, 2, "1 or 2 sides"},
+		{[]string{"plan", filepath.Join(dir, "nowhere")}, 3, "no such file"},
+		{[]string{"plan", bad}, 3, "bad.toml:2: key \"colour\": a job has no such key"},
+		{[]string{"make", "--medium", "soggy", in}, 2, "there are: beyond, clean"},
+		{[]string{"make", "--rate", "10", in}, 2, "want 8000"},
+	} {
+		status, out, errs := call(t, c.args...)
+		if status != c.status || !strings.Contains(errs, c.want) || out != "" {
+			t.Errorf("%v: status %d, want %d\n%s%s", c.args, status, c.status, out, errs)
+		}
+	}
+}
+
+// The demo: every run writes the same bytes, wherever, and ends with what to do next.
+func TestDemo(t *testing.T) {
+	dir := t.TempDir()
+	a, b := filepath.Join(dir, "a"), filepath.Join(dir, "deep", "b")
+	status, out, errs := call(t, "demo", "-q", "--out", a)
+	if status != 0 {
+		t.Fatalf("status %d\n%s%s", status, out, errs)
+	}
+	for _, want := range []string{"3 disks and 1 tape side; fewer cannot do", "Next: open report.html", "remanence inspect FOLDER"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("the demo does not say %q:\n%s", want, out)
+		}
+	}
+	if status, _, errs := call(t, "demo", "-q", "--jobs", "1", "--out", b); status != 0 {
+		t.Fatalf("status %d, %s", status, errs)
+	}
+	n := 0
+	err := filepath.WalkDir(a, func(p string, d os.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		n++
+		rel, _ := filepath.Rel(a, p)
+		x, err1 := os.ReadFile(p)
+		y, err2 := os.ReadFile(filepath.Join(b, rel))
+		if err1 != nil || err2 != nil || !bytes.Equal(x, y) {
+			t.Errorf("%s differs from run to run (%v, %v)", rel, err1, err2)
+		}
+		return nil
+	})
+	if err != nil || n < 24+13 {
+		t.Errorf("%d files, %v", n, err)
+	}
+	// A person's own file among the demo's is not touched.
+	if err := os.WriteFile(filepath.Join(a, "archive", "MINE.TXT"), []byte("x"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if status, _, errs := call(t, "demo", "-q", "--out", a); status != 4 || !strings.Contains(errs, "is not of the demo") {
+		t.Errorf("with another file in the folder: status %d, %s", status, errs)
+	}
+}
