@@ -21,12 +21,14 @@ type framer struct {
 	bits    []softBit // not yet used: while hunting, the last few; then those of the frame
 	lead    int       // bits of leader so far, for the judge
 	hunting bool
+	either  bool // the sync may be upside down: a code in which a 0 is a 1 upside down
+	invert  bool
 	found   bool
 	heard   int
+	end     float64 // of the last bit
 	run     *Run
 	stats   runStats
 	refused bool
-	last    softBit
 }
 
 func (f *framer) init(d *Demodulator, leadAt float64) {
@@ -44,7 +46,10 @@ const leadBefore = 16
 // bit takes the next bit.
 func (f *framer) bit(b softBit) {
 	f.heard++
-	f.last = b
+	f.end = b.at + b.length
+	if f.invert {
+		b.llr = -b.llr
+	}
 	f.bits = append(f.bits, b)
 	if f.hunting {
 		f.hunt()
@@ -63,6 +68,12 @@ func (f *framer) hunt() {
 		return
 	}
 	odds := f.odds(0)
+	if f.either && odds <= 8 {
+		f.turn()
+		if odds = f.odds(0); odds <= 8 {
+			f.turn()
+		}
+	}
 	if odds > 8 {
 		better := false
 		for s := 1; s < n; s++ {
@@ -125,25 +136,99 @@ func (f *framer) odds(s int) float64 {
 	return sync - max(more, 0)
 }
 
+// turn takes the signal upside down from here on.
+func (f *framer) turn() {
+	f.invert = !f.invert
+	f.run0.Inverted = f.invert
+	for i := range f.bits {
+		f.bits[i].llr = -f.bits[i].llr
+	}
+}
+
 func sign(bit int) float64 { return float64(2*bit - 1) }
 
-// cut makes a byte when there are enough bits for one.
+// Sizes of a block for placing frames with start bits.
+const (
+	placeBits = 512
+	placeLook = 96
+)
+
+// cut makes bytes of the bits there are. Without start bits one frame follows the other. With them there may be leader in
+// between, and a wrong bit may look like a start: the best row of frames and leader is looked for, over a block at a time.
 func (f *framer) cut() {
 	fr := f.d.code.Framing
 	k := fr.FrameBits()
-	if len(fr.Start) > 0 {
-		// between bytes there may be leader
-		for len(f.bits) > 0 && (f.bits[0].llr > 0) != (fr.Start[0] == 1) {
-			f.bits = f.bits[1:]
+	if len(fr.Start) == 0 {
+		if len(f.bits) >= k {
+			f.frame(f.bits[:k])
+			f.bits = append(f.bits[:0], f.bits[k:]...)
 		}
-	}
-	if len(f.bits) < k {
 		return
 	}
+	if len(f.bits) >= placeBits+placeLook {
+		f.place(placeBits)
+	}
+}
+
+// place cuts frames that begin in the first n bits, and drops what is used up.
+func (f *framer) place(n int) {
+	kinds, _ := f.d.code.Framing.kinds()
+	k, total := len(kinds), len(f.bits)
+	lead := 1.0
+	if p := f.d.code.Leader.Pattern; len(p) > 0 {
+		lead = sign(p[0])
+	}
+	// v[i]: best row of frames and leader that ends before bit i
+	const startCost, freeCost = 1.5, 0.7
+	v := make([]float64, total+1)
+	framed := make([]bool, total+1)
+	for i := 1; i <= total; i++ {
+		v[i] = v[i-1] + lead*limited(f.bits[i-1].llr, 12)/2
+		if i < k {
+			continue
+		}
+		x := v[i-k] - startCost
+		for j, kind := range kinds {
+			l := limited(f.bits[i-k+j].llr, 12) / 2
+			switch kind {
+			case free:
+				x += math.Abs(l) - freeCost
+			default:
+				x += sign(int(kind)) * l
+			}
+		}
+		if x > v[i] {
+			v[i], framed[i] = x, true
+		}
+	}
+	var starts []int
+	used := 0
+	for i := total; i > 0; {
+		if !framed[i] {
+			i--
+			continue
+		}
+		i -= k
+		if i < n {
+			starts = append(starts, i)
+			used = max(used, i+k)
+		}
+	}
+	for j := len(starts) - 1; j >= 0 && !f.refused; j-- {
+		f.frame(f.bits[starts[j] : starts[j]+k])
+	}
+	used = min(max(used, n), total)
+	f.bits = append(f.bits[:0], f.bits[used:]...)
+}
+
+// frame makes a byte.
+func (f *framer) frame(bits []softBit) {
+	fr := f.d.code.Framing
+	k := len(bits)
 	kinds, parity := fr.kinds()
-	b := Byte{At: f.bits[0].at, Frame: float32(math.Inf(1))}
+	b := Byte{At: bits[0].at, Frame: float32(math.Inf(1))}
 	ones, weakest := 0, math.Inf(1)
-	for j, sb := range f.bits[:k] {
+	for j, sb := range bits {
 		b.Length += float32(sb.length)
 		b.Level += float32(sb.level) / float32(k)
 		b.Speed += float32(sb.speed) / float32(k)
@@ -174,7 +259,6 @@ func (f *framer) cut() {
 			weakest = min(weakest, math.Abs(sb.llr))
 		}
 	}
-	f.bits = append(f.bits[:0], f.bits[k:]...)
 	f.stats.level += float64(b.Level)
 	if f.run == nil {
 		r := f.run0
@@ -188,13 +272,38 @@ func (f *framer) cut() {
 	}
 }
 
+// flush uses up the bits kept.
+func (f *framer) flush() {
+	for n := 0; f.hunting && n < leadBefore+2*len(f.sync); n++ { // a sync near the end: nothing better can follow it
+		f.bit(softBit{at: f.end})
+	}
+	if !f.hunting && len(f.d.code.Framing.Start) > 0 && len(f.bits) > 0 {
+		f.place(len(f.bits))
+	}
+}
+
+// trim takes back bytes that end after a sample of the recording: they came after the signal.
+func (f *framer) trim(to float64) {
+	f.flush()
+	if f.run == nil {
+		return
+	}
+	b := f.run.Bytes
+	stop := float64(len(f.d.code.Framing.Stop)) / float64(f.d.code.Framing.FrameBits())
+	for n := len(b); n > 0 && b[n-1].At+float64(b[n-1].Length)*(1-stop) > to; n-- {
+		b = b[:n-1]
+	}
+	f.run.Bytes = b
+}
+
 // finish ends the run at a sample of the recording.
 func (f *framer) finish(to float64) {
+	f.flush()
 	switch {
 	case f.refused:
 	case !f.found:
 		f.d.refuse(f.leadAt, "%d bits of leader, but no sync after them", f.heard)
-	case f.run == nil:
+	case f.run == nil || len(f.run.Bytes) == 0:
 		f.d.refuse(f.leadAt, "leader and sync, but no bytes after them")
 	default:
 		if why := f.stats.judge((f.run.From - f.leadAt) / f.d.rate); why != "" {

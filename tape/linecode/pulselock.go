@@ -62,11 +62,14 @@ func newPulseLock(e *pulseEngine, t, period, amp, noise float64) *pulseLock {
 // step takes one cell; false when there is too little sound.
 func (lk *pulseLock) step() bool {
 	e := lk.e
-	if int64(math.Ceil(lk.t+2*lk.period))+1 >= e.base+int64(len(e.y)) {
+	if int64(math.Ceil(lk.t+(seekCells+2)*lk.period))+1 >= e.base+int64(len(e.y)) {
 		return false
 	}
 	if lk.t-0.3*lk.period < float64(e.base) {
 		lk.t = float64(e.base) + lk.period
+	}
+	if lk.loc < 0.35 {
+		lk.reseek()
 	}
 	c := pulseCell{at: lk.t, amp: float32(lk.amp), sd: float32(math.Sqrt(lk.vari)), len: float32(lk.period)}
 	var slope [maxPlaces]float32
@@ -91,6 +94,37 @@ func (lk *pulseLock) step() bool {
 		lk.resume = int64(lk.t)
 	}
 	return true
+}
+
+// seekCells is over how many cells the clock is looked for after a dropout.
+const seekCells = 6
+
+// reseek looks, in a dropout, whether the clock goes on from here, up to a quarter of a cell early or late: the wheel may
+// have run a little off.
+func (lk *pulseLock) reseek() {
+	e := lk.e
+	stretch := lk.period / e.cell
+	best, bestOff, bestSq := 0.0, 0.0, 0.0
+	place := e.places[e.clock] * lk.period
+	lim := 0.24 * lk.period
+	if float64(e.base) > lk.t-lim-lk.period {
+		return
+	}
+	for off := -lim; off <= lim; off += 0.5 {
+		s, sq := 0.0, 0.0
+		for k := range seekCells {
+			y, _ := lk.shape.correlate(e, lk.t+place+off+float64(k)*lk.period, stretch)
+			s += float64(y)
+			sq += float64(y) * float64(y)
+		}
+		if s > best {
+			best, bestOff, bestSq = s, off, sq
+		}
+	}
+	if best > 0.5*seekCells*lk.amp && best*best > 0.85*seekCells*bestSq {
+		lk.t += bestOff
+		lk.p[0] += 1
+	}
 }
 
 func (lk *pulseLock) gone() bool {

@@ -20,6 +20,10 @@ func (tr *toneTrellis) emit(f toneFrame) {
 	}
 	code := e.d.code
 	k := len(tr.kinds)
+	tr.frames++
+	if f.from > tr.lastTo+1 {
+		tr.gaps++
+	}
 	tr.lastTo = f.from + int64(k)*m
 	base := int(f.from - tr.at + m)
 	b := Byte{Frame: float32(math.Inf(1))}
@@ -89,7 +93,7 @@ func (tr *toneTrellis) emit(f toneFrame) {
 	s := &tr.stats
 	s.noise = math.Sqrt(2 * tr.vari / e.bitNominal * float64(e.dec.factor))
 	s.level += amp / math.Sqrt2
-	e.d.addByte(&tr.run, lk.leaderAt(), &b, s)
+	e.d.addByte(&tr.open, lk.leaderAt(), &b, s)
 	if s.frames == 48 && float64(s.bad) > 0.4*48 {
 		tr.refused = "a steady tone, then bits that are not framed as bytes of this code"
 	}
@@ -112,8 +116,8 @@ func (lk *toneLock) leaderAt() float64 { return lk.e.recordingAt(lk.start) }
 
 // close judges the run and gives it out.
 func (tr *toneTrellis) close(why string) {
-	r, s, e := tr.run, &tr.stats, tr.lk.e
-	tr.run = nil
+	r, s, e := tr.open, &tr.stats, tr.lk.e
+	tr.open = nil
 	seconds := (tr.lk.bestT - tr.lk.start) / e.rate
 	switch {
 	case tr.refused != "":

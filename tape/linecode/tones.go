@@ -210,6 +210,7 @@ type toneLock struct {
 	seen  [2]float64
 	vari  float64 // variance of one component of a bit's correlation
 	loc   float64 // level of the last few bits against gain
+	low   int     // bits in a row that were far below the usual level
 	sig   float64 // level of the last bits against noise
 
 	sum, best float64 // evidence that the signal is still there
@@ -463,8 +464,15 @@ func (lk *toneLock) measure(z1, z0 complex128, end int64) {
 	}
 	c := 2 * math.Pi * float64(e.cycles[bit])
 	th := arg(z * conj(unit(lk.phase[bit])))
-	if math.Abs(th) > 1.6 && lk.loc < 0.5 {
-		return
+	switch {
+	case cabs(z) > 0.35*g:
+		lk.low = 0
+	case lk.low < 24 || cabs(z) < 4*math.Sqrt(lk.vari):
+		lk.low++
+		return // a dropout: what phase there is is noise
+	default: // the level has fallen for good
+		lk.gain[0] *= 0.8
+		lk.gain[1] *= 0.8
 	}
 	lv = lk.vari / math.Pow(max(g*min(lk.loc, 1), 1e-3*g), 2)
 	meas := lv / (c * c) * lk.period * lk.period

@@ -14,11 +14,15 @@ type toneTrellis struct {
 	g      [2]float64  // what a bit comes to, by bit
 	vari   float64     // variance of one component
 	phase  [2]complex128
+	frames int // given out so far, and how many of them came after idle
+	gaps   int
 	lastTo int64 // chunk where the last frame given out ended
 
 	// one block, reused; index i stands for chunk boundary at-m+i
 	z1, z0   []complex128 // chunk sums in smoothed phase, prefix sums
 	l1, l0   []float32    // log likelihood of a 1 and of a 0 in the bit that ends there
+	level    []float32    // of the bit that ends there, against the usual
+	run      []float64    // running sum of the likelihood of one tone, where the level dips
 	lead     []float32    // of the idle tone in the chunk that ends there
 	v        [][]float32
 	vi       []float32
@@ -27,7 +31,7 @@ type toneTrellis struct {
 	marks    []pathBit
 	coherent [2]bool
 
-	run     *Run
+	open    *Run
 	stats   runStats
 	refused string
 	parity  int // index of the parity bit in kinds, -1 none
@@ -107,13 +111,13 @@ func (tr *toneTrellis) finish(heard int64, why string) {
 	if end > tr.at {
 		tr.block(end, end, true)
 	}
-	if tr.run != nil {
-		n := len(tr.run.Bytes)
-		for n > 0 && tr.dataEnd(tr.run.Bytes[n-1]) > tr.lk.bestT+0.5*tr.lk.period {
+	if tr.open != nil {
+		n := len(tr.open.Bytes)
+		for n > 0 && tr.dataEnd(tr.open.Bytes[n-1]) > tr.lk.bestT+0.5*tr.lk.period {
 			n-- // decided out of what came after the signal
 		}
-		tr.run.Bytes = tr.run.Bytes[:n]
-		tr.run.To = tr.lk.e.recordingAt(tr.lk.bestT)
+		tr.open.Bytes = tr.open.Bytes[:n]
+		tr.open.To = tr.lk.e.recordingAt(tr.lk.bestT)
 	}
 	tr.close(why)
 }
@@ -202,43 +206,86 @@ func (tr *toneTrellis) load(n int) {
 func (tr *toneTrellis) likelihoods(n int) {
 	m := tr.m
 	tr.l1, tr.l0, tr.lead = grow(tr.l1, n+1), grow(tr.l0, n+1), grow(tr.lead, n+1)
-	v := tr.vari
-	one := func(dst []float32, z []complex128, g float64, coherent bool) {
-		a, b := g/v, g*g/2/v
-		if coherent {
+	tr.level = grow(tr.level, n+1)
+	top := max(tr.g[0], tr.g[1])
+	v := max(tr.vari, 1e-2*top*top) // no recording is so clean that a bit is surer than that
+	g1, g0 := tr.g[1], tr.g[0]
+	dips := false
+	for i := m; i <= n; i++ {
+		r1, r0 := tr.part(1, i), tr.part(0, i)
+		tr.l1[i] = float32((g1*r1 - g1*g1/2) / v)
+		tr.l0[i] = float32((g0*r0 - g0*g0/2) / v)
+		if !tr.coherent[1] {
+			tr.l1[i] = float32(logI0(g1*r1/v) - g1*g1/2/v)
+		}
+		if !tr.coherent[0] {
+			tr.l0[i] = float32(logI0(g0*r0/v) - g0*g0/2/v)
+		}
+		s := float32(max(r1, 0)/g1 + max(r0, 0)/g0) // 1 between two tones as well
+		tr.level[i] = s
+		dips = dips || s < 0.7*quietLevel
+	}
+	c := tr.lk.e.lead
+	z, g := tr.z1, g1
+	l := tr.l1
+	if c == 0 {
+		z, g, l = tr.z0, g0, tr.l0
+	}
+	a, b := g/v, g*g/2/v/float64(m)
+	for i := 1; i <= n; i++ {
+		if tr.coherent[c] {
+			tr.lead[i] = float32(a*(real(z[i])-real(z[i-1])) - b)
+		} else if i >= m {
+			tr.lead[i] = l[i] / float32(m)
+		}
+	}
+	if dips {
+		tr.dim(n, v)
+	}
+}
+
+// dim takes the likelihoods anew with the level each chunk has: under a dropout nothing is likelier than anything else.
+func (tr *toneTrellis) dim(n int, v float64) {
+	m := tr.m
+	gain := func(c int) float64 { // of the chunk that ends at index c, by the bit in whose middle it lies
+		return min(1, float64(tr.level[min(max(c+m/2, m), n)])/quietLevel)
+	}
+	for b, l := range [2][]float32{tr.l0, tr.l1} {
+		if !tr.coherent[b] {
 			for i := m; i <= n; i++ {
-				dst[i] = float32(a*(real(z[i])-real(z[i-m])) - b)
+				l[i] *= float32(gain(i - m/2))
 			}
-			return
+			continue
+		}
+		z, g := tr.z0, tr.g[0]
+		if b == 1 {
+			z, g = tr.z1, tr.g[1]
+		}
+		tr.run = grow(tr.run, n+1)
+		tr.run[0] = 0
+		for i := 1; i <= n; i++ {
+			s := gain(i) * g
+			x := (s*(real(z[i])-real(z[i-1])) - s*s/2/float64(m)) / v
+			tr.run[i] = tr.run[i-1] + x
+			if b == tr.lk.e.lead {
+				tr.lead[i] = float32(x)
+			}
 		}
 		for i := m; i <= n; i++ {
-			dst[i] = float32(logI0(a*cabs(z[i]-z[i-m])) - b)
+			l[i] = float32(tr.run[i] - tr.run[i-m])
 		}
-	}
-	one(tr.l1, tr.z1, tr.g[1], tr.coherent[1])
-	one(tr.l0, tr.z0, tr.g[0], tr.coherent[0])
-	l, z, c := tr.l1, tr.z1, tr.lk.e.lead
-	if c == 0 {
-		l, z = tr.l0, tr.z0
-	}
-	g := tr.g[c]
-	a, b := g/v, g*g/2/v/float64(m)
-	if tr.coherent[c] {
-		for i := 1; i <= n; i++ {
-			tr.lead[i] = float32(a*(real(z[i])-real(z[i-1])) - b)
-		}
-		return
-	}
-	for i := m; i <= n; i++ {
-		tr.lead[i] = l[i] / float32(m)
 	}
 }
 
 // Costs of a path, logarithms of how often such a thing happens.
 const (
-	costStart = 4.0  // a frame out of idle
-	costEarly = 10.0 // a frame that begins a chunk before the last one is over
-	costFree  = 0.7  // a free bit: ln 2
+	costStart  = 9.0  // a frame out of idle
+	costFaint  = 40.0 // a frame out of idle whose first bit has no level
+	costEarly  = 10.0 // a frame that begins a chunk before the last one is over
+	costFree   = 0.2  // a free bit; less than ln 2, so that under a dropout bytes go on as before
+	costRest   = 2.0  // idle after a frame, where that is the custom of the recording
+	costGap    = 14.0 // and where bytes have followed one another without a gap
+	quietLevel = 0.6  // below this level, against the usual, the odds shrink
 )
 
 const (
@@ -260,6 +307,12 @@ func (tr *toneTrellis) viterbi(n int) {
 	tr.vi[0] = minusInf
 	copy(tr.vi[1:], tr.idles)
 	vl, v0, vi := tr.v[last], tr.v[0], tr.vi
+	rest := float32(costRest)
+	if tr.frames >= 8 && tr.gaps*10 < tr.frames {
+		rest = costGap
+	}
+	top := float32(max(tr.g[0], tr.g[1]))
+	start := max(costStart, 0.12*top*top/max(float32(tr.vari), 0.01*top*top))
 	quiet := 0 // index up to which only the leader was heard
 	for off := int(tr.at - tr.lk.first - int64(m)); quiet < n && tr.lk.chunks[off+quiet].at < tr.lk.quiet; {
 		quiet++
@@ -267,7 +320,10 @@ func (tr *toneTrellis) viterbi(n int) {
 	for i := m + 1; i <= n; i++ {
 		// first bit of a frame
 		f := uint8(fromIdle)
-		best := vi[i-m] - costStart
+		best := vi[i-m] - start
+		if x := tr.level[i]; x < quietLevel { // a dropout in the leader is no start bit
+			best -= costFaint * (1 - x/quietLevel)
+		}
 		if i-m < quiet {
 			best = minusInf
 		}
@@ -299,7 +355,7 @@ func (tr *toneTrellis) viterbi(n int) {
 			tr.v[k][i] = x
 		}
 		x := vi[i-1] + tr.lead[i]
-		if y := vl[i]; y > x {
+		if y := vl[i] - rest; y > x {
 			x = y
 			f |= idleFrame
 		}
