@@ -29,6 +29,7 @@ type found struct {
 	status  disk.Status
 	why     string
 	orphan  bool // a data field whose identifier is lost
+	inner   bool // inside the damaged data of another, and likely part of it
 	crosses bool // it goes on at the start of its track's dump
 }
 
@@ -329,7 +330,7 @@ func nested(fs []*found) (kept []*found, ghosts int) {
 				ghosts++
 				continue
 			default:
-				f.good, f.status = false, disk.Doubtful
+				f.good, f.status, f.inner = false, disk.Doubtful, true
 				f.why = "it lies inside the damaged data of another sector and may be part of that data"
 			}
 		}
@@ -385,6 +386,9 @@ func keepsStep(fs, within []*found, i int) (step int64, ok bool) {
 	}
 	slices.Sort(dist)
 	step = dist[0] // the nearest two of a track are neighbours
+	if step > 2*(f.end-f.start)+512 {
+		return 0, false
+	}
 	for _, s := range like {
 		d := max(f.start-s.start, s.start-f.start)
 		if r := d % step; d <= 40*step && d >= step-2 && (r <= 2 || r >= step-2) {

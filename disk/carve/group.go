@@ -93,6 +93,9 @@ func (r *run) breaks(fs []*found, i int, usual int64) bool {
 			if n.id.Cylinder == f.id.Cylinder && n.id.Head == f.id.Head {
 				return true
 			}
+			if n.id.Cylinder == last.id.Cylinder && n.id.Head == last.id.Head && !slices.ContainsFunc(r.fs, func(s *found) bool { return !s.orphan && s.id == n.id }) {
+				return false
+			}
 			return n.id.Cylinder != last.id.Cylinder || n.id.Head != last.id.Head || far
 		}
 		return far || !r.odd(last)
@@ -137,15 +140,16 @@ func (r *run) doubtStrangers(usual int64) {
 		}
 	}
 	for i, f := range r.fs {
-		if !f.good || total < 4 || n[f.id.SizeCode]*4 > total || i == 0 && i+1 == len(r.fs) {
+		stranger := n[f.id.SizeCode]*4 <= total || int(f.id.Cylinder) != r.cyl && int(f.id.Head) != r.head
+		if !f.good || total < 4 || !stranger || i == 0 && i+1 == len(r.fs) {
 			continue
 		}
 		near := func(d int64) bool { return d >= 0 && d <= usual+8 }
-		if i > 0 && near(f.start-r.fs[i-1].end) || i+1 < len(r.fs) && near(r.fs[i+1].start-f.end) {
+		if i > 0 && r.fs[i-1].good && near(f.start-r.fs[i-1].end) || i+1 < len(r.fs) && near(r.fs[i+1].start-f.end) {
 			continue
 		}
 		f.good, f.status = false, disk.Doubtful
-		f.why = "its length is not that of its track and it stands where a lost sector's data would be"
+		f.why = "its length or name is not that of its track and it stands where a lost sector's data would be"
 	}
 }
 

@@ -44,12 +44,26 @@ func settlePlaces(runs []*run) (notes []string) {
 	if len(runs) == 0 {
 		return nil
 	}
-	bySide, note := sidesByRepetition(runs)
+	// A track read twice in a row has one place; only its first read takes part in finding it.
+	leads, follows := []*run{}, map[*run]*run{}
+	for _, r := range runs {
+		if n := len(leads); n > 0 && leads[n-1].place == r.place {
+			if eq, ne := leads[n-1].agrees(r); eq > 0 && ne == 0 {
+				follows[r] = leads[n-1]
+				continue
+			}
+		}
+		leads = append(leads, r)
+	}
+	bySide, note := sidesByRepetition(leads)
 	if note != "" {
 		notes = append(notes, note)
 	}
-	if n := oddPlaces(runs, bySide); n != "" {
+	if n := oddPlaces(leads, bySide); n != "" {
 		notes = append(notes, n)
+	}
+	for r, lead := range follows {
+		r.place, r.placed = lead.place, lead.placed
 	}
 	// What still shares a place is a repetition.
 	seen := map[[2]int]int{}
@@ -163,9 +177,11 @@ var lines = []struct {
 // neighbours in the file.
 func neighbours(runs []*run) string {
 	taken := map[[2]int]int{}
+	heads := map[int]bool{}
 	var cyls []int
 	for _, r := range runs {
 		taken[r.place]++
+		heads[r.place[1]] = true
 		cyls = append(cyls, r.place[0])
 	}
 	slices.Sort(cyls)
@@ -182,7 +198,7 @@ func neighbours(runs []*run) string {
 		}
 		for _, l := range lines {
 			want := l.of(l.at(a.place) + 1)
-			if l.at(b.place)-l.at(a.place) != 2 || taken[want] > 0 || r.place == want {
+			if l.at(b.place)-l.at(a.place) != 2 || taken[want] > 0 || r.place == want || !heads[want[1]] {
 				continue
 			}
 			for _, m := range runs[k : end+1] {

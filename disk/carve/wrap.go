@@ -98,7 +98,7 @@ func cutsOf(runs []*run, k kind) (cuts []cut, open int) {
 				lo = v.advance(prev.dataPos, len(prev.data)+3)
 			}
 		}
-		if last := r.fs[len(r.fs)-1]; last.good || last.orphan {
+		if last := r.tail(); last.good || last.orphan {
 			continue
 		}
 		open++
@@ -255,11 +255,20 @@ func believed(cuts []cut, runs []*run, open int, size int64) (int, bool) {
 	return 0, false
 }
 
+// tail is the last sector of the dump that is not likely part of the one before.
+func (r *run) tail() *found {
+	for _, f := range slices.Backward(r.fs) {
+		if !f.inner {
+			return f
+		}
+	}
+	return r.fs[len(r.fs)-1]
+}
+
 // cuts lists how the last sector of r could go on at the start of its dump; lo is the first position that can belong
 // to the track.
 func (r *run) cuts(v *byteView, lo int) []cut {
-	last := r.fs[len(r.fs)-1]
-	first := r.fs[0]
+	last, first := r.tail(), r.fs[0]
 	if last.good || last.orphan || first.pos >= last.pos && len(r.fs) > 1 {
 		return nil
 	}
@@ -296,11 +305,7 @@ func (r *run) cutBetween(v *byteView, lo int, first, last *found) []cut {
 
 // cutInData: the data field itself is cut.
 func (r *run) cutInData(v *byteView, lo int, last *found) []cut {
-	step, need := v.step, 1+size(last.id)+2
-	g := gapStart(v, r.firstMark(v), lo)
-	if g < 0 {
-		return nil
-	}
+	need := 1 + size(last.id) + 2
 	// Prefix CRCs of the part at the end of the dump.
 	head := make([]byte, need)
 	head = head[:v.read(last.dataPos, head)]
@@ -310,6 +315,25 @@ func (r *run) cutInData(v *byteView, lo int, last *found) []cut {
 		prefix[i+1] = crcByte(prefix[i], b)
 	}
 	var out []cut
+	// What looks like the first sector may be part of the data that was cut: the gap before one of the first few it is.
+	seen := map[int]bool{}
+	for i, first := range r.fs[:min(4, len(r.fs))] {
+		if i > 0 && size(r.fs[i-1].id) >= size(last.id) { // too long to be part of it
+			break
+		}
+		g := gapStart(v, first.pos, lo)
+		if g < 0 || seen[g] || first == last {
+			continue
+		}
+		seen[g] = true
+		out = append(out, r.cutsBefore(v, lo, g, last, head, prefix)...)
+	}
+	return out
+}
+
+// cutsBefore lists the cuts by which the data ends at g, or a few bytes from it.
+func (r *run) cutsBefore(v *byteView, lo, g int, last *found, head []byte, prefix []uint16) (out []cut) {
+	step, need := v.step, 1+size(last.id)+2
 	// The byte behind a CRC may be the controller's, and a CRC may end in the byte that fills gaps.
 	for _, end := range []int{g, g - step, g + step, g - 2*step, g + 2*step, g - 3*step} {
 		for w := 1; w < need; w++ {
@@ -367,9 +391,6 @@ func (r *run) splitIdentifier(n int) {
 		}
 	}
 }
-
-// firstMark is the position of the first mark of the run.
-func (r *run) firstMark(v *byteView) int { return r.fs[0].pos }
 
 // gapStart walks back from a mark over A1, sync and gap to where the field before it ended; -1 where there is no gap.
 func gapStart(v *byteView, mark, lo int) int {
@@ -440,6 +461,18 @@ func (r *run) again() int {
 			crossing++
 		}
 	}
+	// A crossing sector holds what lies at the start of the dump, whatever that looks like.
+	hidden := func(o *found) bool {
+		p := (o.pos - fr.start) / v.step
+		return slices.ContainsFunc(kept, func(f *found) bool {
+			at := (f.dataPos - fr.start) / v.step
+			if f.dataPos < f.pos {
+				at += n
+			}
+			in := func(p int) bool { return p > at && p < at+3+len(f.data) }
+			return f.crosses && f.pos != o.pos && (in(p) || in(p+n))
+		})
+	}
 	// What the ring does not show stays as it was found; what it shows inside other data does not come in.
 	merged := slices.Clone(r.fs)
 	for _, f := range merged {
@@ -457,7 +490,7 @@ func (r *run) again() int {
 		}
 	}
 	merged = slices.DeleteFunc(merged, func(o *found) bool {
-		return o.orphan && slices.ContainsFunc(merged, func(f *found) bool { return !f.orphan && f.good && f.dataPos == o.dataPos })
+		return hidden(o) || o.orphan && slices.ContainsFunc(merged, func(f *found) bool { return !f.orphan && f.good && f.dataPos == o.dataPos })
 	})
 	r.fs = merged
 	r.vote()
