@@ -10,7 +10,6 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
-	"slices"
 	"sync"
 
 	"remanence/internal/progress"
@@ -36,63 +35,126 @@ func InspectFile(ctx context.Context, path string, o Options) (*FileReport, erro
 	return w.file(ctx, path, o)
 }
 
-// InspectAll inspects files in parallel; the reports are in the order of paths, whatever finishes first. Files that
-// cannot be read are left out of the reports and named in the error, and the others are done all the same. Memory for
-// contents is bounded by MaxProgramBytes a worker.
+// InspectAll is InspectEach with all reports in one list.
 func InspectAll(ctx context.Context, paths []string, o Options, p progress.Progress) ([]*FileReport, error) {
+	out := make([]*FileReport, 0, len(paths))
+	err := InspectEach(ctx, paths, o, p, func(r *FileReport) error { out = append(out, r); return nil })
+	if ctx.Err() != nil {
+		return nil, ctx.Err()
+	}
+	return out, err
+}
+
+const (
+	batchFiles = 16  // files a worker takes at a time: fewer messages than files
+	maxAhead   = 256 // batches that may be finished before the one that is reported next
+)
+
+// batch is a run of files: the n-th batchFiles of the list.
+type batch struct {
+	n       int
+	reports []*FileReport
+	errs    []error
+}
+
+// InspectEach inspects files in parallel and hands each report to emit, in the order of paths, whatever finishes first;
+// emit is called from one goroutine and stops everything by returning an error. Files that cannot be read are named in
+// the error, and the others are done all the same. Memory is bounded by MaxProgramBytes a worker, the reports of
+// maxAhead batches, and a digest a file.
+func InspectEach(ctx context.Context, paths []string, o Options, p progress.Progress, emit func(*FileReport) error) error {
 	p = progress.Or(p)
 	p.Start("inspecting", len(paths))
 	defer p.Done()
-	out := make([]*FileReport, len(paths))
-	errs := make([]error, len(paths))
-	n := o.Workers
-	if n <= 0 {
-		n = runtime.GOMAXPROCS(0)
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	workers := o.Workers
+	if workers <= 0 {
+		workers = runtime.GOMAXPROCS(0)
 	}
-	const batch = 16 // files a worker takes at a time: fewer locks than files
-	next := make(chan int)
+	batches := (len(paths) + batchFiles - 1) / batchFiles
+	todo, done := make(chan int), make(chan batch)
 	var wg sync.WaitGroup
-	for range min(n, len(paths)/batch+1) {
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
-			var w worker
-			for first := range next {
-				last := min(first+batch, len(paths))
-				for i := first; i < last; i++ {
-					out[i], errs[i] = w.file(ctx, paths[i], o)
-				}
-				p.Step(last-first, filepath.Base(paths[last-1]))
-			}
-		}()
+	defer wg.Wait()
+	defer stop() // before the wait
+	for range min(workers, batches) {
+		wg.Go(func() { inspectBatches(ctx, paths, o, todo, done) })
 	}
-feed:
-	for i := 0; i < len(paths); i += batch {
+	pending := map[int]batch{}
+	same := duplicates{}
+	var errs []error
+	for sent, reported := 0, 0; reported < batches; {
+		var feed chan int
+		if sent < batches && sent-reported < maxAhead {
+			feed = todo
+		}
 		select {
-		case next <- i:
+		case feed <- sent:
+			sent++
+		case b := <-done:
+			pending[b.n] = b
 		case <-ctx.Done():
-			break feed
+			return ctx.Err()
+		}
+		for {
+			b, ok := pending[reported]
+			if !ok {
+				break
+			}
+			delete(pending, reported)
+			reported++
+			errs = append(errs, b.errs...)
+			for _, r := range b.reports {
+				same.mark(r)
+				if err := emit(r); err != nil {
+					return err
+				}
+			}
+			p.Step(len(b.reports)+len(b.errs), filepath.Base(paths[b.n*batchFiles]))
 		}
 	}
-	close(next)
-	wg.Wait()
-	if err := ctx.Err(); err != nil {
-		return nil, err
+	return errors.Join(errs...)
+}
+
+func inspectBatches(ctx context.Context, paths []string, o Options, todo <-chan int, done chan<- batch) {
+	var w worker
+	for {
+		var b batch
+		select {
+		case b.n = <-todo:
+		case <-ctx.Done():
+			return
+		}
+		for _, p := range paths[b.n*batchFiles : min((b.n+1)*batchFiles, len(paths))] {
+			if r, err := w.file(ctx, p, o); err != nil {
+				b.errs = append(b.errs, err)
+			} else {
+				b.reports = append(b.reports, r)
+			}
+		}
+		select {
+		case done <- b:
+		case <-ctx.Done():
+			return
+		}
 	}
-	out = slices.DeleteFunc(out, func(r *FileReport) bool { return r == nil })
-	MarkDuplicates(out)
-	return out, errors.Join(errs...)
+}
+
+// duplicates knows the first path of each digest.
+type duplicates map[string]string
+
+func (d duplicates) mark(r *FileReport) {
+	if p, ok := d[r.SHA256]; ok {
+		r.DuplicateOf = p
+	} else if r.Size > 0 {
+		d[r.SHA256] = r.Path
+	}
 }
 
 // MarkDuplicates sets DuplicateOf in every report whose contents came before.
 func MarkDuplicates(rs []*FileReport) {
-	first := make(map[string]string, len(rs))
+	same := make(duplicates, len(rs))
 	for _, r := range rs {
-		if p, ok := first[r.SHA256]; ok {
-			r.DuplicateOf = p
-		} else if r.Size > 0 {
-			first[r.SHA256] = r.Path
-		}
+		same.mark(r)
 	}
 }
 

@@ -1,12 +1,15 @@
 package main
 
 import (
+	"bytes"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"remanence/internal/outcome"
@@ -52,55 +55,36 @@ func (c *inspectCmd) Run(env *Env) error {
 		opt.Targets = []program.Target{m.Target()}
 	}
 	paths, problems := walkFiles(c.Files)
-	reports, err := c.inspect(env, paths, opt)
+	out := newInspectPrinter(env, c.Damaged)
+	err = c.inspect(env, paths, opt, out.report)
 	if env.Context.Err() != nil {
 		return env.Context.Err()
 	}
 	problems = errors.Join(problems, err)
-	if err := env.Report(inspectJSON{reports}, func() { printReports(env, reports, c.Damaged) }); err != nil {
+	if err := out.end(); err != nil {
 		return err
 	}
-	if problems != nil {
+	switch {
+	case problems != nil:
 		return outcome.As(outcome.Input, problems)
-	}
-	for _, r := range reports {
-		if !r.Whole {
-			return outcome.ErrIncomplete
-		}
+	case out.whole < out.files:
+		return outcome.ErrIncomplete
 	}
 	return nil
 }
 
-type inspectJSON struct {
-	Files []*program.FileReport `json:"files"`
-}
-
-// inspect reads all paths in parallel; standard input, which is one of a kind, by itself.
-func (c *inspectCmd) inspect(env *Env, paths []string, opt program.Options) ([]*program.FileReport, error) {
-	var named []string
-	var extra []*program.FileReport
-	var problems error
-	for _, p := range paths {
-		if p != "-" {
-			named = append(named, p)
-			continue
-		}
-		r, err := program.InspectReader(env.Context, os.Stdin, "-", opt)
-		if err != nil {
-			problems = errors.Join(problems, fmt.Errorf("standard input: %w", err))
-			continue
-		}
-		extra = append(extra, r)
+// inspect reads all paths in parallel; standard input, which is one of a kind, by itself at the end.
+func (c *inspectCmd) inspect(env *Env, paths []string, opt program.Options, emit func(*program.FileReport) error) error {
+	named := slices.DeleteFunc(slices.Clone(paths), func(p string) bool { return p == "-" })
+	err := program.InspectEach(env.Context, named, opt, env.Progress(), emit)
+	if len(named) == len(paths) || env.Context.Err() != nil {
+		return err
 	}
-	reports, err := program.InspectAll(env.Context, named, opt, env.Progress())
-	reports = append(reports, extra...)
-	if len(extra) > 0 {
-		program.MarkDuplicates(reports)
+	r, stdin := program.InspectReader(env.Context, os.Stdin, "-", opt)
+	if stdin != nil {
+		return errors.Join(err, fmt.Errorf("standard input: %w", stdin))
 	}
-	if reports == nil {
-		reports = []*program.FileReport{}
-	}
-	return reports, errors.Join(problems, err)
+	return errors.Join(err, emit(r))
 }
 
 // walkFiles lists files as given and all regular files below folders, in the order of their names.
@@ -160,34 +144,91 @@ func volumeRecognizer(set *machine.Set) program.Recognizer {
 	}
 }
 
-// printReports writes one block of lines a file, and a count.
-func printReports(env *Env, reports []*program.FileReport, damagedOnly bool) {
-	whole, damaged, unknown, same := 0, 0, 0, 0
-	for _, r := range reports {
-		switch {
-		case r.Whole:
-			whole++
-		case r.Damaged():
-			damaged++
-		default:
-			unknown++
-		}
-		if r.DuplicateOf != "" {
-			same++
-		}
-		if damagedOnly && r.Whole {
-			continue
-		}
-		printReport(env, r)
-	}
-	env.Printf("\n%d %s: %d whole, %d damaged, %d of no known kind; %d the same as another.\n",
-		len(reports), words(len(reports), "file", "files"), whole, damaged, unknown, same)
+// inspectPrinter prints reports as they come, so that 100,000 of them need not be kept; on a terminal, where a progress
+// bar is being drawn, it keeps them until the end.
+type inspectPrinter struct {
+	env         *Env
+	damagedOnly bool
+	kept        []*program.FileReport
+	files       int
+	whole       int
+	damaged     int
+	unknown     int
+	copies      int
+}
+
+func newInspectPrinter(env *Env, damagedOnly bool) *inspectPrinter {
+	return &inspectPrinter{env: env, damagedOnly: damagedOnly}
+}
+
+// report counts and prints one file.
+func (p *inspectPrinter) report(r *program.FileReport) error {
+	first := p.files == 0
+	p.files++
 	switch {
-	case damaged > 0:
-		env.Printf("Next: find better copies of the damaged ones, or say --include-damaged to plan and make.\n")
-	case whole > 0:
-		env.Printf("Next: remanence plan --machine CLASS FILE...\n")
+	case r.Whole:
+		p.whole++
+	case r.Damaged():
+		p.damaged++
+	default:
+		p.unknown++
 	}
+	if r.DuplicateOf != "" {
+		p.copies++
+	}
+	switch {
+	case p.env.JSON:
+		return p.json(r, first)
+	case p.damagedOnly && r.Whole:
+	case p.env.Terminal():
+		p.kept = append(p.kept, r)
+	default:
+		printReport(p.env, r)
+	}
+	return nil
+}
+
+// json writes one element of the array "files".
+func (p *inspectPrinter) json(r *program.FileReport, first bool) error {
+	var b bytes.Buffer
+	if first {
+		b.WriteString("{\n  \"files\": [\n    ")
+	} else {
+		b.WriteString(",\n    ")
+	}
+	enc := json.NewEncoder(&b)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("    ", "  ")
+	if err := enc.Encode(r); err != nil {
+		return err
+	}
+	b.Truncate(b.Len() - 1) // the line end
+	_, err := p.env.Stdout.Write(b.Bytes())
+	return outcome.As(outcome.Output, err)
+}
+
+// end prints what was kept, the counts and what to do next.
+func (p *inspectPrinter) end() error {
+	if p.env.JSON {
+		tail := "\n  ]\n}\n"
+		if p.files == 0 {
+			tail = "{\n  \"files\": []\n}\n"
+		}
+		_, err := io.WriteString(p.env.Stdout, tail)
+		return outcome.As(outcome.Output, err)
+	}
+	for _, r := range p.kept {
+		printReport(p.env, r)
+	}
+	p.env.Printf("\n%d %s: %d whole, %d damaged, %d of no known kind; %d the same as another.\n",
+		p.files, words(p.files, "file", "files"), p.whole, p.damaged, p.unknown, p.copies)
+	switch {
+	case p.damaged > 0:
+		p.env.Printf("Next: find better copies of the damaged ones, or say --include-damaged to plan and make.\n")
+	case p.whole > 0:
+		p.env.Printf("Next: remanence plan --machine CLASS FILE...\n")
+	}
+	return nil
 }
 
 func printReport(env *Env, r *program.FileReport) {
