@@ -38,6 +38,7 @@ type ConvertOptions struct {
 	Damaged  bool    // converts damaged programs as far as they can be read
 	Relocate *Target // adds a relocating loader where a program loads over this target's disk system
 	RAMKiB   int     // for Relocate; 0: the smallest that does
+	part     bool    // the file is one of several to be joined: its entry may lie in another
 }
 
 // Conversion is what Convert gives: the bytes and what there is to say about them.
@@ -140,6 +141,9 @@ func (w *work) health(r *Report) error {
 			continue
 		case Links, Overlap:
 			w.note("%s", f)
+			continue
+		}
+		if f.Class == EntryOutside && w.o.part {
 			continue
 		}
 		if w.o.Damaged {

@@ -87,7 +87,7 @@ func TestSplitAndJoin(t *testing.T) {
 			files = append(files, p.Data)
 		}
 		slices.Reverse(files) // addresses decide, not order
-		joined, err := ConvertJoined(files, ConvertOptions{To: LoadModule, Damaged: true})
+		joined, err := ConvertJoined(files, ConvertOptions{To: LoadModule})
 		if err != nil {
 			t.Fatal(err)
 		}

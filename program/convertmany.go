@@ -78,6 +78,7 @@ func ConvertJoined(files [][]byte, o ConvertOptions) (*Conversion, error) {
 	var text []byte
 	for i, data := range files {
 		mid := o
+		mid.part = true
 		switch {
 		case isCode(o.To):
 			mid.To, mid.Entry, mid.Relocate = LoadModule, nil, nil
