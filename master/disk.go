@@ -3,12 +3,14 @@ package master
 import (
 	"archive/zip"
 	"bytes"
+	"cmp"
 	"compress/flate"
 	"context"
 	"errors"
 	"fmt"
 	"hash/crc32"
 	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -334,8 +336,7 @@ func (mk *maker) proveDisk(m *Medium, runs []*trackRun, want []wanted) {
 				continue
 			}
 			bad++
-			m.fault(Fault{Where: place, What: what + t.second(w), Consequence: "the machine will report an error here",
-				Do: "write this master on another disk; this one is not fit"})
+			m.fault(Fault{Where: place, What: what + t.second(w)})
 		}
 		for i := range t.found.Sectors {
 			s := &t.found.Sectors[i]
@@ -351,8 +352,33 @@ func (mk *maker) proveDisk(m *Medium, runs []*trackRun, want []wanted) {
 	}
 	m.Proof.FilesExpected = len(want)
 	m.Back, _ = track.ToImage(m.Tracks, m.Disk)
-	mk.proveFiles(m, want)
+	sectors := len(m.Faults)
+	on := mk.proveFiles(m, want)
+	for i := range m.Faults[:sectors] {
+		f := &m.Faults[i]
+		if f.Consequence == "" {
+			f.Consequence = "no file lies here, but the machine reports an error when it comes by"
+			if mk.inDirectory(m, f.Where) {
+				f.Consequence = "part of the directory is lost: the machine may find none of the files"
+			}
+			if names := on[f.Where]; len(names) > 0 {
+				f.Consequence = strings.Join(names, ", ") + " cannot be read here"
+			}
+		}
+		if i == 0 {
+			f.Do = "write this master on another disk; this one is not fit"
+		}
+	}
 	m.Verified = bad == 0 && m.Proof.FilesGood == len(want)
+}
+
+// inDirectory says whether a place is on the directory's cylinder of a granule volume.
+func (mk *maker) inDirectory(m *Medium, place string) bool {
+	if mk.a.Machine.Disk.Volume != "granule" || m.Medium.Image != "" {
+		return false
+	}
+	dir := cmp.Or(mk.a.Plan.VolumeOptions.Directory, 17) // the class's usual place
+	return strings.HasPrefix(place, fmt.Sprintf("cylinder %d ", dir))
 }
 
 // second says what lies on a sector that the plain reader lost, and what one that tries everything makes of it.
@@ -380,18 +406,19 @@ func (t *trackRun) rescue(w *disk.Sector) string {
 	return " (recovery would still get it)"
 }
 
-// proveFiles takes the files out of the volume that was read back.
-func (mk *maker) proveFiles(m *Medium, want []wanted) {
+// proveFiles takes the files out of the volume that was read back. It gives the files that lie on each sector that
+// was lost, by the sector's place.
+func (mk *maker) proveFiles(m *Medium, want []wanted) (on map[string][]string) {
 	v, _, err := volume.OpenImage(m.Back, volume.Options{Kind: mk.a.Machine.Disk.Volume, Recording: m.Disk, Rounding: mk.a.Machine.Disk.Options.Rounding,
 		Parameters: mk.a.Plan.VolumeOptions.Parameters})
 	if err != nil {
-		m.fault(Fault{Where: m.ID, What: "no volume can be found in what was read back: " + err.Error(), Consequence: "none of its files can be reached",
-			Do: "write this master on another disk"})
+		m.fault(Fault{Where: m.ID, What: "no volume can be found in what was read back: " + err.Error(), Consequence: "none of its files can be reached"})
 		for _, w := range want {
 			m.Wrong[w.name] = true
 		}
-		return
+		return nil
 	}
+	on = map[string][]string{}
 	lost := 0
 	for _, w := range want {
 		data, faults, err := v.Get(w.name)
@@ -404,13 +431,24 @@ func (mk *maker) proveFiles(m *Medium, want []wanted) {
 		if err != nil {
 			why = err.Error()
 		} else if len(faults) > 0 {
-			why = faults[0].String()
+			why = plural(len(faults), "fault") + " in it, the first: " + faults[0].What
+		}
+		for _, f := range faults {
+			if place := placeIn(f.String()); place != "" {
+				on[place] = append(on[place], w.name)
+			}
 		}
 		if lost++; lost <= 20 {
-			m.fault(Fault{Where: w.name, What: "does not come back: " + why, Consequence: "the file is lost on this disk", Do: "write this master on another disk"})
+			m.fault(Fault{Where: w.name, What: "does not come back: " + why, Consequence: "the file is lost on this disk"})
 		}
 	}
+	return on
 }
+
+var placePattern = regexp.MustCompile(`cylinder \d+ head \d+ sector \d+`)
+
+// placeIn is the sector that a fault of the volume room speaks of, "" if none.
+func placeIn(fault string) string { return placePattern.FindString(fault) }
 
 // cut takes off the padding of a volume that knows sizes to its record only.
 func (mk *maker) cut(m *Medium, name string, data []byte) []byte {
