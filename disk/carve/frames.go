@@ -1,6 +1,10 @@
 package carve
 
-import "slices"
+import (
+	"slices"
+
+	"remanence/disk"
+)
 
 // frames finds the frames of all tracks where those that are exact stand at a constant distance, and parts the finds
 // anew by them: an identifier at the end of one dump must not be paired with the data at the start of the next. n is
@@ -89,15 +93,15 @@ func pitchOf(runs, exact []*run) (pitch, base int) {
 }
 
 // alike handles dumps without a byte between the tracks, all cut alike between an identifier and its data field: the
-// file then begins with a data field and ends with an identifier, and every pair across a border would be wrong.
+// file then ends with an identifier, and every pair across a border would be wrong.
 func alike(all []*run, k kind) int {
 	runs := slices.DeleteFunc(slices.Clone(all), func(r *run) bool { return r.kind() != k })
 	if len(runs) < 2 {
 		return 0
 	}
-	first, last := runs[0].fs[0], runs[len(runs)-1].fs[len(runs[len(runs)-1].fs)-1]
-	v, ok := first.v.(*byteView)
-	if !ok || !first.orphan || last.orphan || last.dataPos >= 0 || last.v != first.v {
+	last := runs[len(runs)-1].fs[len(runs[len(runs)-1].fs)-1]
+	v, ok := k.v.(*byteView)
+	if !ok || last.orphan || last.dataPos >= 0 || last.v != k.v {
 		return 0
 	}
 	length, gap := 0, 0
@@ -112,11 +116,16 @@ func alike(all []*run, k kind) int {
 			gap = a.dataPos - a.behind
 		}
 	}
-	if last.behind+gap-first.dataPos != length*len(runs) {
+	// The data of the last identifier then is at the start of the first dump's revolution.
+	at := last.behind + gap - length
+	first := last.behind + gap - length*len(runs)
+	field := make([]byte, 1+size(last.id)+2)
+	if gap == 0 || at < 0 || first < 0 || v.read(at, field) < len(field) || field[0] < disk.MarkDeleted || field[0] > disk.MarkData ||
+		crcBytes(preset(last.enc), field) != 0 {
 		return 0
 	}
 	for i, r := range runs {
-		start := max(first.dataPos-2*v.step, 0) + i*length
+		start := max(first-2*v.step, 0) + i*length
 		r.frame = frame{known: true, start: start, end: start + length}
 	}
 	return length / v.step

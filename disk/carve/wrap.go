@@ -155,7 +155,14 @@ func wrapKind(runs []*run, k kind, size int64) ([]*run, string) {
 		}
 		return runs, ""
 	}
-	// Nothing proves the length: what fits is used and called doubtful.
+	// Nothing proves the length: what fits is used and called doubtful, unless it fits so few that it may be chance.
+	with := map[*run]bool{}
+	for _, c := range cuts {
+		with[c.r] = true
+	}
+	if len(with)*2 <= open {
+		return runs, ""
+	}
 	for _, c := range cuts {
 		if c.r.frame.known {
 			continue
@@ -483,7 +490,7 @@ func (r *run) again() int {
 	for _, f := range kept {
 		i := slices.IndexFunc(merged, func(o *found) bool { return o.pos == f.pos && o.id == f.id && o.orphan == f.orphan })
 		switch {
-		case i >= 0 && f.good && !merged[i].good:
+		case i >= 0 && f.good && !merged[i].good && !merged[i].inner:
 			merged[i] = f
 		case i < 0 && f.crosses && !r.holds(f.pos): // its identifier is cut as well
 			merged = append(merged, f)
