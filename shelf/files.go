@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"remanence/internal/outcome"
@@ -129,6 +130,10 @@ func (s *Shelf) AddPaths(ctx context.Context, paths []string, p progress.Progres
 	if err != nil {
 		return a, err
 	}
+	list, err = s.addManifests(ctx, list, a)
+	if err != nil {
+		return a, err
+	}
 	p.Start("adding", len(list))
 	defer p.Done()
 	type known struct {
@@ -167,16 +172,6 @@ func (s *Shelf) AddPaths(ctx context.Context, paths []string, p progress.Progres
 			a.Skipped = append(a.Skipped, err.Error())
 			continue
 		}
-		if filepath.Base(path) == "manifest.json" {
-			n, was, err := s.addManifest(ctx, path, data)
-			if err != nil {
-				return a, err
-			}
-			if was {
-				a.Masters += n
-				continue
-			}
-		}
 		lot = append(lot, known{Examine(path, data), path})
 		if len(lot) == 500 {
 			if err := flush(); err != nil {
@@ -185,6 +180,30 @@ func (s *Shelf) AddPaths(ctx context.Context, paths []string, p progress.Progres
 		}
 	}
 	return a, flush()
+}
+
+// addManifests keeps the masters of the manifests in the list, and gives back the list without the manifests and what
+// they say was made: images and sound are masters, not files of the archive.
+func (s *Shelf) addManifests(ctx context.Context, list []string, a *Added) ([]string, error) {
+	made := map[string]bool{}
+	for _, path := range list {
+		if filepath.Base(path) != "manifest.json" {
+			continue
+		}
+		data, err := read(path)
+		if err != nil {
+			continue // told when the list is worked through
+		}
+		n, outputs, err := s.addManifest(ctx, path, data)
+		if err != nil {
+			return nil, err
+		}
+		a.Masters += n
+		for _, o := range outputs {
+			made[o] = true
+		}
+	}
+	return slices.DeleteFunc(list, func(p string) bool { return made[p] }), nil
 }
 
 // read reads a file of at most maxFile bytes.

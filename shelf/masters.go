@@ -62,15 +62,18 @@ type manifest struct {
 	Labels []label.Medium `json:"labels"`
 }
 
-// addManifest keeps the masters of a make result; was is false where data is no manifest of ours.
-func (s *Shelf) addManifest(ctx context.Context, path string, data []byte) (n int, was bool, err error) {
+// addManifest keeps the masters of a make result. outputs are the manifest and the files that it says were made; none
+// where data is no manifest of ours.
+func (s *Shelf) addManifest(ctx context.Context, path string, data []byte) (n int, outputs []string, err error) {
 	var m manifest
 	if json.Unmarshal(data, &m) != nil || m.Version != 1 {
-		return 0, false, nil
+		return 0, nil, nil
 	}
 	sumOf := map[string]string{}
+	outputs = []string{path}
 	for _, o := range m.Outputs {
 		sumOf[o.Path] = o.SHA256
+		outputs = append(outputs, filepath.Join(filepath.Dir(path), filepath.FromSlash(o.Path)))
 	}
 	inputs := map[string]string{}
 	for _, i := range m.Inputs {
@@ -94,7 +97,7 @@ func (s *Shelf) addManifest(ctx context.Context, path string, data []byte) (n in
 			ms.Title = m.Title
 		}
 		if len(ms.SHA256) != 64 || (ms.Type != "disk" && ms.Type != "tape") {
-			return 0, true, outcome.As(outcome.Input, fmt.Errorf("%s: medium %q has no image or sound with a SHA-256 among the outputs", path, x.ID))
+			return 0, nil, outcome.As(outcome.Input, fmt.Errorf("%s: medium %q has no image or sound with a SHA-256 among the outputs", path, x.ID))
 		}
 		sd := sides[x.ID]
 		for _, it := range sd.Items {
@@ -114,7 +117,7 @@ func (s *Shelf) addManifest(ctx context.Context, path string, data []byte) (n in
 		}
 		return nil
 	})
-	return n, true, err
+	return n, outputs, err
 }
 
 // AddMaster keeps a master; known is true where it was there.

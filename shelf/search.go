@@ -27,7 +27,8 @@ func (s *Shelf) index(ctx context.Context, tx *sql.Tx, subject string) error {
 	var err error
 	switch kind {
 	case "medium":
-		err = tx.QueryRowContext(ctx, `SELECT ? + id, number || ' ' || title, type || ' ' || state || ' ' || place FROM media WHERE number = ?`, mediumRow, rest).Scan(&row, &title, &body)
+		err = tx.QueryRowContext(ctx, `SELECT ? + id, number || ' ' || title, type || ' ' || state || ' ' || place || ' ' ||
+			coalesce((SELECT group_concat(DISTINCT equipment) || ' ' || group_concat(DISTINCT detail) FROM runs WHERE medium = media.id), '') FROM media WHERE number = ?`, mediumRow, rest).Scan(&row, &title, &body)
 	case "master":
 		err = tx.QueryRowContext(ctx, `SELECT ? + m.id, number || ' ' || title, type || ' ' || machine || ' ' || recording || ' ' ||
 			coalesce((SELECT group_concat(name, ' ') FROM items WHERE master = m.id), '') FROM masters m WHERE number || ':' || sha256 = ?`, masterRow, rest).Scan(&row, &title, &body)

@@ -22,15 +22,17 @@ package shelf
 import (
 	"context"
 	"database/sql"
+	"encoding/binary"
 	"errors"
 	"fmt"
+	"io"
 	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
 	"time"
 
-	_ "modernc.org/sqlite" // the driver "sqlite"
+	"modernc.org/sqlite" // also the driver "sqlite"
 
 	"remanence/internal/outcome"
 )
@@ -112,22 +114,37 @@ func Open(ctx context.Context, path string, o Options) (*Shelf, error) {
 	return s, nil
 }
 
-// recognise refuses a file that is no SQLite file, before SQLite touches it.
+// recognise refuses a file that is no SQLite file, or that of another program, before SQLite touches it. Where there is
+// a write-ahead log the mark may still be in that, and a file of one page has no tables: start looks again.
 func recognise(path string) error {
 	f, err := os.Open(path)
 	if err != nil {
 		return outcome.As(outcome.Input, err)
 	}
 	defer f.Close()
-	head := make([]byte, 16)
-	if _, err := f.Read(head); err != nil || string(head) != "SQLite format 3\x00" {
+	head := make([]byte, 100) // SQLite's file format, 1.3: the header is 100 bytes, the application id at 68
+	if _, err := io.ReadFull(f, head); err != nil || string(head[:16]) != "SQLite format 3\x00" {
 		return outcome.As(outcome.Input, fmt.Errorf("%s: byte 0: no shelf: want an SQLite 3 file", path))
+	}
+	st, err := f.Stat()
+	if err != nil {
+		return outcome.As(outcome.Input, err)
+	}
+	if app := binary.BigEndian.Uint32(head[68:]); app != applicationID && st.Size() > 4096 {
+		if w, err := os.Stat(path + "-wal"); err != nil || w.Size() == 0 {
+			return otherProgram(path, app)
+		}
 	}
 	return nil
 }
 
+func otherProgram(path string, app uint32) error {
+	return outcome.As(outcome.Input, fmt.Errorf("%s: an SQLite file of another program (application id %#x, want %#x)", path, app, applicationID))
+}
+
 func (s *Shelf) start(ctx context.Context, unclean bool) error {
-	var version, app int
+	var version int
+	var app uint32
 	if err := s.db.QueryRowContext(ctx, "PRAGMA user_version").Scan(&version); err != nil {
 		return s.wrap(err)
 	}
@@ -139,7 +156,7 @@ func (s *Shelf) start(ctx context.Context, unclean bool) error {
 		return s.wrap(err)
 	}
 	if app != applicationID && (tables > 0 || version != 0) {
-		return outcome.As(outcome.Input, fmt.Errorf("%s: an SQLite file of another program (application id %#x, want %#x)", s.path, app, applicationID))
+		return otherProgram(s.path, app)
 	}
 	if version > len(migrations) {
 		return outcome.As(outcome.Input, fmt.Errorf("%s: schema version %d, this program knows %d at most; a newer remanence wrote it", s.path, version, len(migrations)))
@@ -266,7 +283,10 @@ func (s *Shelf) change(ctx context.Context, f func(tx *sql.Tx) error) error {
 	}
 	defer tx.Rollback()
 	if err := f(tx); err != nil {
-		return s.wrap(err)
+		if se := (*sqlite.Error)(nil); errors.As(err, &se) {
+			return s.wrap(err)
+		}
+		return err // a fault of the caller's data, which names its own place
 	}
 	return s.wrap(tx.Commit())
 }
