@@ -59,6 +59,9 @@ func TestFATFormats(t *testing.T) {
 	}
 }
 
+// noBoot is the start of a boot sector without code, as the sheet's recipe has it.
+var noBoot = []byte("\xEB\x3C\x90        ")
+
 func sum(b []byte) string { h := sha256.Sum256(b); return hex.EncodeToString(h[:]) }
 
 // Sheet tape-and-volume-standards, check values 32 and 33 (computed there without this program).
@@ -69,7 +72,7 @@ func TestFATEmptyVolumes(t *testing.T) {
 		mfm(9, 80, 2):  "9e706e3a152d5fb1f96e3ae5ae14eaba0578acd0ff7e9ffc5f581cb22db3635d",
 		mfm(8, 40, 1):  "2eed4b5947c558461ace17dac17368f974f6489bef3a6181f0c740f998a80123",
 	} {
-		v := mustNew(t, "fat12", rec, NewOptions{Serial: 0x19830714})
+		v := mustNew(t, "fat12", rec, NewOptions{Serial: 0x19830714, Boot: noBoot})
 		if got := sum(v.Image().Data); got != want {
 			t.Errorf("empty volume on %s: SHA-256 %s, want %s", rec.Reference(), got, want)
 		}
@@ -93,7 +96,7 @@ func TestFATWorkedValues(t *testing.T) {
 	if long[511] != 0xC0 || long[512] != 0xAB {
 		t.Errorf("entry 341: bytes 511, 512 = %02X %02X, want C0 AB", long[511], long[512])
 	}
-	v := mustNew(t, "fat12", mfm(8, 40, 1), NewOptions{Serial: 0x19830714})
+	v := mustNew(t, "fat12", mfm(8, 40, 1), NewOptions{Serial: 0x19830714, Boot: noBoot})
 	data := make([]byte, 1234)
 	for i := range data {
 		data[i] = byte(i)
@@ -366,4 +369,22 @@ func TestFATRefusals(t *testing.T) {
 		t.Errorf("65th root entry: %v, want %v", err, ErrFull)
 	}
 	sameAs7z(t, v)
+}
+
+// The embedded boot code is what GNU as makes of its source, and lies where the jump leads.
+func TestFATBootIsAssembled(t *testing.T) {
+	dir := t.TempDir()
+	tool(t, "as", "--32", "-o", filepath.Join(dir, "boot.o"), "asm/notsystem86.s")
+	tool(t, "objcopy", "-O", "binary", "-j", ".text", filepath.Join(dir, "boot.o"), filepath.Join(dir, "boot.bin"))
+	got, err := os.ReadFile(filepath.Join(dir, "boot.bin"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got, notSystem86) || len(got) > 448 {
+		t.Fatalf("asm/notsystem86.bin (%d bytes) is not what as makes of asm/notsystem86.s (%d bytes, at most 448)", len(notSystem86), len(got))
+	}
+	b := mustNew(t, "fat12", mfm(9, 40, 2), NewOptions{}).Image().Data[:512]
+	if at := 2 + int(b[1]); b[0] != 0xEB || !bytes.HasPrefix(b[at:], notSystem86) || b[510] != 0x55 || b[511] != 0xAA {
+		t.Errorf("the jump % X does not lead to the code, or 55 AA is missing", b[:3])
+	}
 }

@@ -1,6 +1,7 @@
 package volume
 
 import (
+	_ "embed"
 	"encoding/binary"
 	"fmt"
 	"slices"
@@ -78,7 +79,12 @@ func fatFormatFor(rec *disk.Recording) (fatShape, error) {
 	return s, fmt.Errorf("%s: no FAT12 volume fits it", rec.Reference())
 }
 
-// newFAT12 formats a disk. With the zero options the result is the one of the sheet's check values 32 and 33.
+// notSystem86 says on the screen that the disk is not a system disk. Source: asm/notsystem86.s.
+//
+//go:embed asm/notsystem86.bin
+var notSystem86 []byte
+
+// newFAT12 formats a disk. With no boot code the result is the one of the sheet's check values 32 and 33.
 func newFAT12(rec *disk.Recording, o NewOptions) (Volume, error) {
 	s, err := fatFormatFor(rec)
 	if err != nil {
@@ -96,6 +102,9 @@ func newFAT12(rec *disk.Recording, o NewOptions) (Volume, error) {
 		copy(b, o.Boot)
 	} else {
 		copy(b, "\xEB\x3C\x90        ")
+		if s.sectorBytes == 512 {
+			copy(b[0x3E:0x1FE], notSystem86)
+		}
 	}
 	if s.sectorBytes >= 256 || o.Boot == nil {
 		le.PutUint16(b[0x0B:], uint16(s.sectorBytes))

@@ -3,6 +3,7 @@ package volume
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
@@ -43,6 +44,36 @@ func TestBootSectorIsAssembled(t *testing.T) {
 	}
 	if !bytes.HasPrefix(notSystem, []byte{0x00, 0xFE, 0x11}) || len(notSystem) != 256 {
 		t.Errorf("boot sector starts % X and is %d bytes long; the class expects 00 FE 11 and 256 (from memory)", notSystem[:3], len(notSystem))
+	}
+}
+
+// The boot sector runs on sz80 of sdcc-ucsim as on the machine: read to 4200h and jumped to, it leaves its message
+// in screen memory and stops.
+func TestBootSectorRuns(t *testing.T) {
+	var hex strings.Builder
+	line := func(at int, b []byte) {
+		r := append([]byte{byte(len(b)), byte(at >> 8), byte(at), 0}, b...)
+		var sum byte
+		for _, x := range r {
+			sum -= x
+		}
+		fmt.Fprintf(&hex, ":%X\n", append(r, sum))
+	}
+	line(0, []byte{0xC3, 0x00, 0x42})
+	for i := 0; i < len(notSystem); i += 16 {
+		line(0x4200+i, notSystem[i:i+16])
+	}
+	hex.WriteString(":00000001FF\n")
+	file := filepath.Join(t.TempDir(), "boot.hex")
+	if err := os.WriteFile(file, []byte(hex.String()), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	stop := 0x4200 + bytes.Index(notSystem, []byte{0x18, 0xFE})
+	out := toolInput(t, fmt.Sprintf("expr sp_limit=0\nbreak 0x%x\nrun\ndump /h rom 0x3c00 0x3fff 64\nquit\n", stop), "sz80", "-t", "Z80", file)
+	for _, want := range []string{"THIS DISK HOLDS FILES BUT NO SYSTEM.", "PUT A SYSTEM DISK IN THE FIRST DRIVE", "AND PRESS RESET."} {
+		if !strings.Contains(out, want) {
+			t.Errorf("%q is not on the screen:\n%s", want, out)
+		}
 	}
 }
 

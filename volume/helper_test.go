@@ -2,11 +2,14 @@ package volume
 
 import (
 	"bytes"
+	"context"
 	"math/rand"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
+	"time"
 
 	"remanence/disk"
 )
@@ -94,11 +97,20 @@ func noise(seed int64, n int) []byte {
 // tool runs an outside program. It must be there: `make test` installs it.
 func tool(t testing.TB, name string, args ...string) string {
 	t.Helper()
+	return toolInput(t, "", name, args...)
+}
+
+func toolInput(t testing.TB, input, name string, args ...string) string {
+	t.Helper()
 	p, err := exec.LookPath(name)
 	if err != nil {
 		t.Fatalf("%s is not installed; 'make tools' installs what the outside checks need", name)
 	}
-	out, err := exec.Command(p, args...).CombinedOutput()
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	defer cancel()
+	c := exec.CommandContext(ctx, p, args...)
+	c.Stdin = strings.NewReader(input)
+	out, err := c.CombinedOutput()
 	if err != nil {
 		t.Fatalf("%s %v: %v\n%s", name, args, err, out)
 	}
