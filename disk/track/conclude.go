@@ -24,6 +24,11 @@ func (res *Result) conclude(tracks []*passes, o Options) {
 		if !ok {
 			continue
 		}
+		if !c.known && !anyID(c.reads) && slices.ContainsFunc(res.Sectors, func(q disk.Sector) bool {
+			return apart(q.Angle, s.Angle) < 0.03 && q.Mark == s.Mark && bytes.Equal(q.Data, s.Data)
+		}) {
+			continue // the same field once more, seen from where a capture begins
+		}
 		s.Cylinder, s.Head = res.Cylinder, res.Head
 		s.From = sources(c, from)
 		res.Sectors = append(res.Sectors, s)

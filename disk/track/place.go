@@ -15,9 +15,8 @@ const angleTolerance = 0.012
 func (res *Result) settle(tracks []*passes, o Options) {
 	var known []float64
 	for _, p := range tracks {
-		if p.ring == nil {
-			p.revNS = p.revolution(o)
-			p.timed = p.revNS > 0
+		if rev := p.revolution(o); p.ring == nil && (rev > 0 || !p.timed) {
+			p.revNS, p.timed = rev, rev > 0
 		}
 		if p.timed && p.ring == nil {
 			known = append(known, p.revNS)

@@ -10,7 +10,10 @@ import (
 // by what came by one revolution before that. A sector that the capture's end cuts in two is whole there.
 func (s *Scanner) closeRings(tracks []*passes, o Options) []*passes {
 	for _, p := range tracks {
-		if !p.timed || p.endNS < 0.97*p.revNS || p.endNS > 1.9*p.revNS {
+		if !p.timed {
+			p.overlap(o)
+		}
+		if !p.timed && !p.oneTurn(o) || p.endNS < 0.97*p.revNS || p.endNS > 1.9*p.revNS {
 			continue
 		}
 		// The revolution time is known to the microsecond at best: the join is tried a few cells off, too, as long
@@ -23,19 +26,81 @@ func (s *Scanner) closeRings(tracks []*passes, o Options) []*passes {
 			if r == nil {
 				break
 			}
-			cut, n := r.across()
+			n := r.across()
 			if n > bestN {
 				best, bestN = r, n
 			}
-			if !cut || n > 0 {
+			if n > 0 {
 				break
 			}
 		}
 		if best != nil {
+			p.timed = p.timed || bestN > 0
 			tracks = append(tracks, best)
 		}
 	}
 	return tracks
+}
+
+// overlap measures the revolution of a capture that neither index pulses nor identifiers tell it of, by the stretch
+// that it holds twice: the intervals after its start are looked for one revolution on.
+func (p *passes) overlap(o Options) {
+	const block = 200
+	times := p.allTimes()
+	class := func(i int) int { return int((times[i+1]-times[i])/p.pace.shortNS*2 + 0.5) }
+	for _, rev := range []float64{o.RevolutionNS, 60e9 / 300, 60e9 / 360} {
+		if rev == 0 || p.endNS < 0.96*rev || p.endNS > 1.9*rev {
+			continue
+		}
+		for from := 20; from+block < len(times) && from < 20+6*block; from += block {
+			var want [block]int
+			kinds := 0
+			for i := range want {
+				want[i] = class(from + i)
+				if i > 0 && want[i] != want[i-1] {
+					kinds++
+				}
+			}
+			if kinds < block/4 { // a gap looks like itself everywhere
+				continue
+			}
+			best, second, at := 0, 0, 0
+			for k := lowerBound(times, times[from]+0.93*rev); k+block < len(times) && times[k] < times[from]+1.07*rev; k++ {
+				same := 0
+				for i, w := range want {
+					if class(k+i) == w {
+						same++
+					} else if i == 24 && same < 10 {
+						break
+					}
+				}
+				if same > best {
+					if k-at > 8 {
+						second = best
+					}
+					best, at = same, k
+				} else if same > second && k-at > 8 {
+					second = same
+				}
+			}
+			if best*10 > block*7 && best*8 > second*10 {
+				p.revNS, p.timed = times[at]-times[from], true
+				return
+			}
+		}
+	}
+}
+
+// oneTurn takes a capture whose revolution nothing tells, and which is about as long as one, for exactly one: many
+// programs record from anywhere until they have a revolution. Only a CRC that fits across the join confirms it.
+func (p *passes) oneTurn(o Options) bool {
+	for _, rev := range []float64{o.RevolutionNS, 60e9 / 300, 60e9 / 360} {
+		if rev > 0 && math.Abs(p.endNS/rev-1) < 0.05 {
+			p.revNS = p.endNS + p.pace.shortNS
+			return true
+		}
+	}
+	return false
 }
 
 // ring joins the end of a capture to its start, shifted by some nanoseconds.
@@ -92,15 +157,14 @@ func (p *passes) keepAcross() {
 	p.reads = kept
 }
 
-// across reports whether a sector lies across the seam, and how many of them are whole.
-func (p *passes) across() (cut bool, whole int) {
+// across is how many whole sectors lie across the seam.
+func (p *passes) across() (whole int) {
 	for _, r := range p.reads {
 		if r.startNS() < p.seamNS && r.endNS() > p.seamNS {
-			cut = true
-			if r.good {
+			if r.good && r.state == idGood {
 				whole++
 			}
 		}
 	}
-	return cut, whole
+	return whole
 }
