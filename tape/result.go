@@ -192,11 +192,16 @@ func (r *Result) programs(t *track, s segment, o ReadOptions) {
 	kind := ""
 	if pulse {
 		kind = kindNear(data)
+	} else if k := kindOf(data); k == MachineTape && sumsUp(data) {
+		kind = k // the class's blocks in another code, as on a calibration tape
 	}
 	if kind == "" {
 		kind = kindOfText(data)
 	}
 	p := &Program{Kind: kind, Code: t.best.Code.Name, Channel: t.best.ear.name, Passes: 1, soft: soft}
+	p.LevelDBFS = round(audio.DB(t.best.Level), 1)
+	p.SNRDB = round(math.Min(70, audio.DB(t.best.Level)-audio.DB(t.best.Noise)), 1)
+	p.SpeedPercent, p.Inverted = round(100*(t.best.Speed-1), 2), t.best.Polar && t.best.Inverted
 	at := func(i int) float64 {
 		if i >= len(soft) {
 			last := &soft[len(soft)-1]
@@ -251,6 +256,15 @@ func (r *Result) programs(t *track, s segment, o ReadOptions) {
 	if rest := len(soft) - q.end; rest > 0 && q.done && pulse {
 		r.rest(t, soft[q.end:], at(q.end))
 	}
+}
+
+// sumsUp says whether the first machine-code block in data has a right sum.
+func sumsUp(data []byte) bool {
+	if len(data) < 9 || data[7] != blockMark {
+		return false
+	}
+	n := blockLen(data[7:])
+	return n > 0 && 7+n <= len(data) && sumRight(data[7:7+n])
 }
 
 // certain is the odds (ln) from which a bit is taken as read: it is wrong once in 150.

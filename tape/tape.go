@@ -129,6 +129,11 @@ type Program struct {
 	Checked string   `json:"checked-by"`    // what says that it is whole: "checksums", "line structure", "nothing"
 	Passes  int      `json:"passes"`        // recordings or copies that went into it
 
+	LevelDBFS    float64 `json:"level-dbfs"` // rms while it sounded
+	SNRDB        float64 `json:"snr-db"`
+	SpeedPercent float64 `json:"speed-percent"`
+	Inverted     bool    `json:"inverted"` // false where the code has no polarity
+
 	Data   []byte          `json:"-"`
 	soft   []linecode.Byte // as heard, for merging
 	tried  map[int]bool    // blocks that repair was tried on

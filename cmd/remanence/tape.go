@@ -12,8 +12,9 @@ import (
 
 // tapeCmd turns programs into sound and sound into programs.
 type tapeCmd struct {
-	Write tapeWriteCmd `cmd:"" help:"Write programs as sound, to be recorded on a cassette or played to the machine."`
-	Read  tapeReadCmd  `cmd:"" help:"Find every program in a recording, and say what is wrong with the tape."`
+	Write     tapeWriteCmd     `cmd:"" help:"Write programs as sound, to be recorded on a cassette or played to the machine."`
+	Read      tapeReadCmd      `cmd:"" help:"Find every program in a recording, and say what is wrong with the tape."`
+	Calibrate tapeCalibrateCmd `cmd:"" help:"Write a calibration tape that finds the best settings for a recorder, with a sheet."`
 }
 
 // hearingCaution stands in the help of everything that makes a sound.

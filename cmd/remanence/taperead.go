@@ -24,6 +24,7 @@ type tapeReadCmd struct {
 	NoRepair   bool     `name:"no-repair" help:"Leave blocks whose checksum is wrong as they were heard."`
 	Speed      float64  `default:"15" placeholder:"PERCENT" help:"Largest deviation from nominal speed looked for."`
 	Pictures   string   `type:"path" placeholder:"FOLDER" help:"Draw the side, level, speed, the eye, pulse places and the waveform around each fault, as SVG and PNG."`
+	Machine    string   `default:"z80-fm10" help:"Machine class whose calibration tape may be on the recording."`
 	Timeline   bool     `help:"Keep the timeline (a quarter of a second each) in the JSON."`
 	Force      bool     `help:"Replace files that are there already."`
 }
@@ -43,7 +44,8 @@ Examples:
 
 type tapeReadReport struct {
 	*tape.Result
-	Recordings []string `json:"recordings"`
+	Recordings  []string     `json:"recordings"`
+	Calibration *tape.Advice `json:"calibration,omitempty"` // where the calibration tape was heard
 }
 
 func (c *tapeReadCmd) Run(env *Env) error {
@@ -95,7 +97,20 @@ func (c *tapeReadCmd) Run(env *Env) error {
 	if !c.Timeline && res.Diagnosis != nil {
 		res.Diagnosis.Timeline = nil
 	}
-	if err := env.Report(tapeReadReport{res, names}, func() { env.Printf("%s", tapeReadText(res, names)) }); err != nil {
+	var advice *tape.Advice
+	if steps, _, _, err := calibrationFor(set, c.Machine); err == nil {
+		advice = tape.Advise(res, steps)
+	}
+	if err := env.Report(tapeReadReport{res, names, advice}, func() {
+		env.Printf("%s", tapeReadText(res))
+		if advice != nil {
+			env.Printf("\ncalibration tape heard, %d of its steps:\n", len(advice.Heard))
+			for _, w := range advice.Words {
+				env.Printf("  %s\n", w)
+			}
+			env.Printf("for this recorder: remanence tape write %s ...\n", advice.CommandArg)
+		}
+	}); err != nil {
 		return err
 	}
 	if res.Stopped {
@@ -179,7 +194,7 @@ func tapeFileName(n int, p *tape.Program) string {
 	return fmt.Sprintf("%02d-%s%s", n, name, ext)
 }
 
-func tapeReadText(r *tape.Result, names []string) string {
+func tapeReadText(r *tape.Result) string {
 	var b strings.Builder
 	for _, p := range r.Programs {
 		state := "whole"
