@@ -32,10 +32,10 @@ func Repair(v Volume) (Volume, []Change, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	if d, ok := v.(interface{ Directories() []string }); ok {
+	if d, ok := v.(Directories); ok {
 		for _, name := range d.Directories() {
 			if ValidName(v.Kind(), name) == nil {
-				_ = to.(*fat12).MakeDirectory(name, "") // a full disk shows with the files
+				_ = to.(Directories).MakeDirectory(name, "") // a full disk shows with the files
 			}
 		}
 	}

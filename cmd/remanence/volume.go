@@ -26,6 +26,8 @@ type volumeCmd struct {
 	Copy    volumeCopyCmd    `cmd:"" help:"Copy files from one volume to another of any kind."`
 	Propose volumeProposeCmd `cmd:"" help:"Find the disk in sector-level bytes of unknown origin, and show why."`
 	Repair  volumeRepairCmd  `cmd:"" help:"Write a sound volume with everything that can still be read."`
+	Label   volumeLabelCmd   `cmd:"" help:"Give a volume another name or date."`
+	Mkdir   volumeMkdirCmd   `cmd:"" help:"Make a directory (FAT12)."`
 }
 
 // Help is the long help of the group.
@@ -121,15 +123,16 @@ func (volumeLsCmd) Help() string {
 }
 
 type volumeLsJSON struct {
-	Kind      string           `json:"kind"`
-	Name      string           `json:"name"`
-	Date      string           `json:"date"`
-	Recording string           `json:"recording"`
-	Files     []volumeFileJSON `json:"files"`
-	Free      int              `json:"free-granules"`
-	UnitBytes int              `json:"granule-bytes"`
-	FreeSlots int              `json:"free-entries"`
-	Assumed   []string         `json:"assumed"`
+	Kind        string           `json:"kind"`
+	Name        string           `json:"name"`
+	Date        string           `json:"date"`
+	Recording   string           `json:"recording"`
+	Files       []volumeFileJSON `json:"files"`
+	Free        int              `json:"free-granules"`
+	UnitBytes   int              `json:"granule-bytes"`
+	FreeSlots   int              `json:"free-entries"`
+	Assumed     []string         `json:"assumed"`
+	Directories []string         `json:"directories,omitempty"`
 }
 
 type volumeFileJSON struct {
@@ -149,19 +152,23 @@ func (c *volumeLsCmd) Run(env *Env) error {
 	in := v.Info()
 	out := volumeLsJSON{Kind: in.Kind, Name: in.Name, Date: in.Date, Recording: in.Recording, Files: []volumeFileJSON{},
 		Free: in.Free, UnitBytes: in.UnitBytes, FreeSlots: in.FreeSlots, Assumed: said}
+	if d, ok := v.(volume.Directories); ok {
+		out.Directories = d.Directories()
+	}
 	damaged := false
 	for _, f := range v.Files() {
 		out.Files = append(out.Files, volumeFileJSON{f.Name, f.Size, f.Units, f.Date, f.Attributes, f.Faults})
 		damaged = damaged || len(f.Faults) > 0
 	}
-	err = env.Report(out, func() { printVolume(env, in, out.Files) })
+	err = env.Report(out, func() { printVolume(env, in, out) })
 	if err == nil && damaged {
 		return outcome.ErrIncomplete
 	}
 	return err
 }
 
-func printVolume(env *Env, in volume.Info, files []volumeFileJSON) {
+func printVolume(env *Env, in volume.Info, out volumeLsJSON) {
+	files := out.Files
 	title := in.Kind + " volume"
 	if in.Name != "" {
 		title += " " + in.Name
@@ -190,7 +197,10 @@ func printVolume(env *Env, in volume.Info, files []volumeFileJSON) {
 			env.Printf("    %s\n", x)
 		}
 	}
-	if len(files) > 0 {
+	for _, d := range out.Directories {
+		env.Printf("  %s/\n", d)
+	}
+	if len(files)+len(out.Directories) > 0 {
 		env.Printf("\n")
 	}
 	env.Printf("%s; %s of %d free (%s); %s free.\n", count(len(files), "file"), count(in.Free, in.Unit), in.Units, kib(int64(in.Free)*int64(in.UnitBytes)),

@@ -265,25 +265,14 @@ func (volumeDeleteCmd) Help() string {
 }
 
 func (c *volumeDeleteCmd) Run(env *Env) error {
-	if err := c.check(); err != nil {
-		return err
-	}
-	v, _, err := c.open(env, c.Image)
-	if err != nil {
-		return err
-	}
-	for _, n := range c.Names {
-		if err := v.Delete(n); err != nil {
-			return outcome.As(outcome.Input, fmt.Errorf("%s: %w", c.Image, err))
+	return c.change(env, c.Image, &c.volumeOpen, func(v volume.Volume) error {
+		for _, n := range c.Names {
+			if err := v.Delete(n); err != nil {
+				return outcome.As(outcome.Input, err)
+			}
 		}
-	}
-	to, err := c.save(v, c.Image)
-	if err != nil {
-		return err
-	}
-	return env.Report(map[string]any{"image": to, "deleted": c.Names}, func() {
-		env.Printf("%s: %s deleted, %s free.\n", to, strings.Join(c.Names, ", "), kib(int64(v.Info().Free)*int64(v.Info().UnitBytes)))
-	})
+		return nil
+	}, strings.Join(c.Names, ", ")+" deleted")
 }
 
 type volumeRenameCmd struct {
@@ -299,21 +288,70 @@ func (volumeRenameCmd) Help() string {
 }
 
 func (c *volumeRenameCmd) Run(env *Env) error {
-	if err := c.check(); err != nil {
+	return c.change(env, c.Image, &c.volumeOpen, func(v volume.Volume) error {
+		return outcome.As(outcome.Input, v.Rename(c.From, c.To))
+	}, c.From+" is now "+c.To)
+}
+
+type volumeLabelCmd struct {
+	Image string `arg:"" help:"Raw sector image."`
+	Name  string `arg:"" help:"New name."`
+	Date  string `placeholder:"YYYY-MM-DD" help:"New date (default: the one it has)."`
+	volumeOut
+	volumeOpen
+}
+
+func (volumeLabelCmd) Help() string {
+	return "Extent volumes have no name.\n\nExample:\n  remanence volume label heron.img TIDES -o tides.img"
+}
+
+func (c *volumeLabelCmd) Run(env *Env) error {
+	return c.change(env, c.Image, &c.volumeOpen, func(v volume.Volume) error {
+		l, ok := v.(volume.Labelled)
+		if !ok {
+			return fmt.Errorf("%s: a volume of this kind has no name", v.Kind())
+		}
+		return l.SetLabel(c.Name, c.Date)
+	}, "is now called "+strings.ToUpper(c.Name))
+}
+
+type volumeMkdirCmd struct {
+	Image string `arg:"" help:"Raw sector image of a FAT12 volume."`
+	Name  string `arg:"" help:"Directory; those above it are made as well."`
+	Date  string `placeholder:"YYYY-MM-DD" help:"Date of the directory (default: 1980-01-01)."`
+	volumeOut
+	volumeOpen
+}
+
+func (volumeMkdirCmd) Help() string {
+	return "Example:\n  remanence volume mkdir exchange.img OLD/TAPES -o new.img"
+}
+
+func (c *volumeMkdirCmd) Run(env *Env) error {
+	return c.change(env, c.Image, &c.volumeOpen, func(v volume.Volume) error {
+		d, ok := v.(volume.Directories)
+		if !ok {
+			return fmt.Errorf("%s: a volume of this kind has no directories", v.Kind())
+		}
+		return d.MakeDirectory(c.Name, c.Date)
+	}, "has the directory "+strings.ToUpper(c.Name))
+}
+
+// change opens, changes and saves a volume.
+func (o *volumeOut) change(env *Env, image string, how *volumeOpen, do func(volume.Volume) error, done string) error {
+	if err := o.check(); err != nil {
 		return err
 	}
-	v, _, err := c.open(env, c.Image)
+	v, _, err := how.open(env, image)
 	if err != nil {
 		return err
 	}
-	if err := v.Rename(c.From, c.To); err != nil {
-		return outcome.As(outcome.Input, fmt.Errorf("%s: %w", c.Image, err))
+	if err := do(v); err != nil {
+		return outcome.As(outcome.Usage, fmt.Errorf("%s: %w", image, err))
 	}
-	to, err := c.save(v, c.Image)
+	to, err := o.save(v, image)
 	if err != nil {
 		return err
 	}
-	return env.Report(map[string]any{"image": to, "from": c.From, "to": c.To}, func() {
-		env.Printf("%s: %s is now %s.\n", to, c.From, c.To)
-	})
+	return env.Report(map[string]any{"image": to, "done": done}, func() { env.Printf("%s: %s.\n", to, done) })
 }
