@@ -93,6 +93,10 @@ func Convert(data []byte, o ConvertOptions) (*Conversion, error) {
 		data = w.strip(data, r)
 		r = Inspect(data)
 	}
+	if w.plain() {
+		w.From, w.Data = Raw, bytes.Clone(data)
+		return w.Conversion, nil
+	}
 	code := isCode(w.From) && isCode(w.To)
 	switch {
 	case code || isListing(w.From) && isListing(w.To):
@@ -116,6 +120,20 @@ func Convert(data []byte, o ConvertOptions) (*Conversion, error) {
 		return nil, err
 	}
 	return w.Conversion, nil
+}
+
+// plainBytes is plain before a conversion begins.
+func plainBytes(data []byte, o ConvertOptions) bool {
+	w := &work{&Conversion{From: o.From, To: o.To}, o}
+	if w.To == Raw && w.From == "" {
+		w.From = Inspect(data).Kind
+	}
+	return w.plain()
+}
+
+// plain says that bytes without address or form stay what they are: to be stripped, divided or joined.
+func (w *work) plain() bool {
+	return w.To == Raw && w.o.Address == nil && (w.From == Raw || w.From == Unknown)
 }
 
 func isCode(k Kind) bool {

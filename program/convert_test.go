@@ -191,6 +191,29 @@ func TestConvertText(t *testing.T) {
 	}
 }
 
+// TestPlainBytes: data of no known form can be stripped, divided and joined, and nothing else.
+func TestPlainBytes(t *testing.T) {
+	data := cat(ramp(3, 200), make([]byte, 56))
+	c, err := Convert(data, ConvertOptions{To: Raw, Strip: true})
+	if err != nil || !bytes.Equal(c.Data, data[:200]) {
+		t.Fatalf("stripped: %v, %v", c, err)
+	}
+	parts, err := ConvertSplit(data, ConvertOptions{To: Raw}, 100)
+	if err != nil || len(parts) != 3 || len(parts[2].Data) != 56 {
+		t.Fatalf("parts: %v, %v", parts, err)
+	}
+	var files [][]byte
+	for _, p := range parts {
+		files = append(files, p.Data)
+	}
+	if c, err := ConvertJoined(files, ConvertOptions{To: Raw}); err != nil || !bytes.Equal(c.Data, data) {
+		t.Errorf("joined: %v, %v", c, err)
+	}
+	if _, err := ConvertSplit(data, ConvertOptions{To: LoadModule}, 100); err == nil {
+		t.Error("bytes without an address became a load module")
+	}
+}
+
 func TestStrip(t *testing.T) {
 	e := 0x5200
 	module, _ := BuildModule(Memory{Entry: &e, Segments: []Segment{{0x5200, ramp(1, 99)}}})

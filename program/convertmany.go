@@ -1,6 +1,9 @@
 package program
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
+)
 
 // ConvertSplit is Convert into several files: parts of at most size bytes of contents, or, with size 0, one part for
 // each area of memory without gaps. A program of machine code is divided by address and only the last part has the
@@ -41,6 +44,13 @@ func partsOf(whole *Conversion, parts [][]byte) []*Conversion {
 
 func splitCode(data []byte, o ConvertOptions, size int) ([]*Conversion, error) {
 	// by way of the form that keeps everything that the parts need
+	if plainBytes(data, o) && size > 0 {
+		whole, err := Convert(data, o)
+		if err != nil {
+			return nil, err
+		}
+		return partsOf(whole, SplitBytes(whole.Data, size)), nil
+	}
 	through := o
 	through.To = LoadModule
 	whole, err := Convert(data, through)
@@ -73,6 +83,17 @@ func splitCode(data []byte, o ConvertOptions, size int) ([]*Conversion, error) {
 // number twice, or texts one after the other.
 func ConvertJoined(files [][]byte, o ConvertOptions) (*Conversion, error) {
 	w := &work{&Conversion{From: o.From, To: o.To}, o}
+	if !slices.ContainsFunc(files, func(d []byte) bool { return !plainBytes(d, o) }) { // bytes one after the other
+		for _, d := range files {
+			c, err := Convert(d, o)
+			if err != nil {
+				return nil, err
+			}
+			w.Data = append(w.Data, c.Data...)
+		}
+		w.From = Raw
+		return w.Conversion, nil
+	}
 	var memories []Memory
 	var programs []*BASIC
 	var text []byte

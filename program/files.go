@@ -251,6 +251,11 @@ func inspectHead(head []byte, size int64) *Report {
 	if b := inspectAudio(head, size); b.bits >= acceptBits {
 		return b.finish()
 	}
+	if what := largeCaptures(head); what != "" {
+		b := &builder{r: Report{Kind: Captures, Form: what}}
+		b.note("larger than %d bytes: recognised by its head and not checked here; disk decode reads it", MaxProgramBytes)
+		return b.finish()
+	}
 	b := &builder{r: Report{Kind: Unknown}}
 	b.fault(NotAProgram, 0, "%d bytes, more than any program has (%d are the limit), and not a sound file; kept as data", size, MaxProgramBytes)
 	return b.finish()

@@ -114,6 +114,12 @@ func TestLargeFile(t *testing.T) {
 	if err != nil || r.Kind != Audio || !r.Whole || r.Size != int64(len(big)) {
 		t.Errorf("%s, whole %v, %d bytes, %v, %v", r.Kind, r.Whole, r.Size, r.Faults, err)
 	}
+	name := "c00h0.ivl"
+	zip := cat("PK\x03\x04", make([]byte, 22), len(name), 0, 0, 0, name, captureMark)
+	copy(big, zip)
+	if r, err = InspectReader(t.Context(), bytes.NewReader(big), "disk.zip", Options{}); err != nil || r.Kind != Captures {
+		t.Errorf("a large zip of captures: %s, %v", r.Kind, err)
+	}
 	copy(big, "\x01\x02\x03")
 	r, err = InspectReader(t.Context(), bytes.NewReader(big), "x", Options{})
 	if err != nil || r.Kind != Unknown || r.Size != int64(len(big)) {

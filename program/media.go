@@ -227,3 +227,23 @@ func (b *builder) captureZip(data []byte) {
 		b.note("the captures inside are checked by disk decode, not here")
 	}
 }
+
+// largeCaptures recognises captures by the head of a file too large to be read whole: a capture, or a zip whose first
+// member is one (stored) or is named as one. Local header of a zip: name length at 26, extra length at 28, name at 30.
+func largeCaptures(head []byte) string {
+	if bytes.HasPrefix(head, []byte(captureMark)) {
+		return "capture"
+	}
+	if !bytes.HasPrefix(head, []byte("PK\x03\x04")) || len(head) < 30 {
+		return ""
+	}
+	end := 30 + le16(head[26:])
+	body := end + le16(head[28:])
+	if body+len(captureMark) > len(head) {
+		return ""
+	}
+	if bytes.HasSuffix(head[30:end], []byte(".ivl")) || bytes.HasPrefix(head[body:], []byte(captureMark)) {
+		return "zip of captures"
+	}
+	return ""
+}
