@@ -56,7 +56,7 @@ func frames(runs []*run, k kind, n int) []*run {
 }
 
 // pitchOf is the distance of one dump's start to the next and the start that most share by it; 0 where there is no
-// constant one. A start may be wrong by chance, and a track may be missing or in two parts, so the distance is what
+// constant one. A start may be wrong by chance (one in a hundred), and a track may be missing or in two parts, so the distance is what
 // most pairs of neighbours agree on.
 func pitchOf(runs, exact []*run) (pitch, base int) {
 	if len(exact) < 2 {
@@ -86,47 +86,59 @@ func pitchOf(runs, exact []*run) (pitch, base int) {
 		at[r.frame.start%pitch]++
 	}
 	base = common(at)
-	if at[base] < 2 || at[base]*3 < len(exact)*2 {
+	if at[base] < 2 || at[base]*10 < len(exact)*9 {
 		return 0, 0
 	}
 	return pitch, base
 }
 
 // alike handles dumps without a byte between the tracks, all cut alike between an identifier and its data field: the
-// file then ends with an identifier, and every pair across a border would be wrong.
+// file then ends with an identifier, and every pair across a border would be wrong. It marks the frames of the tracks
+// that show it and gives the length of a revolution in track bytes, 0 where the file is not so.
 func alike(all []*run, k kind) int {
 	runs := slices.DeleteFunc(slices.Clone(all), func(r *run) bool { return r.kind() != k })
 	if len(runs) < 2 {
 		return 0
 	}
-	last := runs[len(runs)-1].fs[len(runs[len(runs)-1].fs)-1]
+	last := runs[len(runs)-1].tail()
 	v, ok := k.v.(*byteView)
 	if !ok || last.orphan || last.dataPos >= 0 || last.v != k.v {
 		return 0
 	}
-	length, gap := 0, 0
+	// The last identifiers of most tracks stand one revolution apart.
+	apart, gaps := map[int]int{}, map[int]int{}
 	for i := 1; i < len(runs); i++ {
-		a, b := runs[i-1].fs[len(runs[i-1].fs)-1], runs[i].fs[len(runs[i].fs)-1]
-		if d := b.pos - a.pos; length != 0 && d != length || d <= 0 {
-			return 0
-		} else {
-			length = d
-		}
-		if a.good {
-			gap = a.dataPos - a.behind
+		apart[runs[i].tail().pos-runs[i-1].tail().pos]++
+		if f := runs[i-1].tail(); f.good {
+			gaps[f.dataPos-f.behind]++
 		}
 	}
-	// The data of the last identifier then is at the start of the first dump's revolution.
-	at := last.behind + gap - length
-	first := last.behind + gap - length*len(runs)
-	field := make([]byte, 1+size(last.id)+2)
-	if gap == 0 || at < 0 || first < 0 || v.read(at, field) < len(field) || field[0] < disk.MarkDeleted || field[0] > disk.MarkData ||
-		crcBytes(preset(last.enc), field) != 0 {
+	length, gap := common(apart), common(gaps)
+	if length <= 0 || gap == 0 || apart[length]*2 < len(runs)-1 {
 		return 0
 	}
-	for i, r := range runs {
-		start := max(first-2*v.step, 0) + i*length
-		r.frame = frame{known: true, start: start, end: start + length}
+	// Then the data of each is one revolution before where it would follow.
+	var sure []*run
+	tried := 0
+	field := make([]byte, 1+size(last.id)+2)
+	for _, r := range runs {
+		f := r.tail()
+		if f.orphan || (last.pos-f.pos)%length != 0 || size(f.id) != size(last.id) {
+			continue
+		}
+		tried++
+		at := f.behind + gap - length
+		if at >= 0 && v.read(at, field) == len(field) && field[0] >= disk.MarkDeleted && field[0] <= disk.MarkData && crcBytes(preset(f.enc), field) == 0 {
+			start := max(at-2*v.step, 0)
+			r.frame = frame{known: true, start: start, end: start + length}
+			sure = append(sure, r)
+		}
+	}
+	if len(sure) < 2 || len(sure)*2 < tried {
+		for _, r := range sure {
+			r.frame = frame{}
+		}
+		return 0
 	}
 	return length / v.step
 }

@@ -17,6 +17,7 @@ type run struct {
 	place      [2]int
 	placed     string
 	repetition int
+	stray      bool // one sector that is likely part of a lost one
 }
 
 // frame is where one revolution lies in the file: positions in the units of the view.
@@ -45,6 +46,7 @@ func group(fs []*found) []*run {
 		r.vote()
 		r.doubtStrangers(usual)
 	}
+	doubtStrays(runs)
 	return runs
 }
 
@@ -126,6 +128,32 @@ func (r *run) breaks(fs []*found, i int, usual int64) bool {
 		return again >= 1 && k > 0
 	}
 	return false
+}
+
+// doubtStrays calls sectors doubtful that are alone on a track of their own and not of the length that the disk has:
+// likely what a lost sector held.
+func doubtStrays(runs []*run) {
+	lengths, full := map[int]int{}, 0
+	for _, r := range runs {
+		if len(r.fs) >= 4 {
+			full++
+		}
+		for _, f := range r.fs {
+			if f.good {
+				lengths[int(f.id.SizeCode)]++
+			}
+		}
+	}
+	usual := common(lengths)
+	for _, r := range runs {
+		if f := r.fs[0]; len(r.fs) == 1 && full*2 > len(runs) && !f.orphan && int(f.id.SizeCode) != usual {
+			r.stray = true
+			if f.good {
+				f.good, f.status = false, disk.Doubtful
+				f.why = "it is alone on its track, and its length is not that of the disk"
+			}
+		}
+	}
 }
 
 // doubtStrangers calls sectors doubtful whose length is not that of their track and that stand where a lost sector's

@@ -40,7 +40,7 @@ func settlePlaces(runs []*run) (notes []string) {
 	for _, r := range runs {
 		r.place, r.placed = [2]int{r.cyl, r.head & 1}, "by its identifiers"
 	}
-	runs = slices.DeleteFunc(slices.Clone(runs), func(r *run) bool { return r.cyl < 0 })
+	runs = slices.DeleteFunc(slices.Clone(runs), func(r *run) bool { return r.cyl < 0 || r.stray })
 	if len(runs) == 0 {
 		return nil
 	}
