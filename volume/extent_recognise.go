@@ -109,8 +109,8 @@ func (o *Options) extentRecording(p *Parameters) *disk.Recording {
 		return o.Recording
 	}
 	for _, r := range o.Recordings {
-		if p.fitsRecording(r.With(p.Cylinders, p.Sides)) && slices.Contains(append(r.SideChoices, r.Sides), p.Sides) &&
-			slices.Contains(append(r.CylinderChoices, r.Cylinders), p.Cylinders) {
+		if p.fitsRecording(r.With(p.Cylinders, p.Sides)) && (r.Sides == p.Sides || slices.Contains(r.SideChoices, p.Sides)) &&
+			(r.Cylinders == p.Cylinders || slices.Contains(r.CylinderChoices, p.Cylinders)) {
 			return r
 		}
 	}

@@ -343,3 +343,27 @@ func BenchmarkCheck(b *testing.B) {
 		})
 	}
 }
+
+// BenchmarkRoundTrip fills an empty volume with files and reads them back.
+func BenchmarkRoundTrip(b *testing.B) {
+	for _, c := range churned {
+		b.Run(c.name, func(b *testing.B) {
+			data := noise(1, 4000)
+			var names []string
+			for i := range 20 {
+				n, _ := NameFor(c.kind, fmt.Sprintf("file%d.dat", i), nil)
+				names = append(names, n)
+			}
+			b.SetBytes(int64(2 * len(names) * len(data)))
+			for b.Loop() {
+				v := mustNew(b, c.kind, c.rec, c.o)
+				for _, n := range names {
+					mustPut(b, v, n, data)
+				}
+				for _, n := range names {
+					mustGet(b, v, n)
+				}
+			}
+		})
+	}
+}

@@ -1,10 +1,13 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
+	"sync"
 
 	"remanence/disk"
 	"remanence/internal/outcome"
@@ -52,29 +55,49 @@ type volumeOpen struct {
 
 // open reads an image and finds its volume. What was assumed goes to standard error, and into the result.
 func (o *volumeOpen) open(env *Env, path string) (volume.Volume, []string, error) {
-	set, err := machine.Load(env.ConfigDir())
+	opt, err := o.options(env)
 	if err != nil {
 		return nil, nil, err
 	}
-	opt := volume.Options{Kind: o.Kind, Rounding: o.Rounding, Recordings: set.Recordings(), ParameterSets: set.ParameterSets()}
+	v, said, err := openVolume(path, opt)
+	if err == nil && !env.JSON {
+		for _, s := range said {
+			env.Note("%s: %s", path, s)
+		}
+	}
+	return v, said, err
+}
+
+// options are what the flags say, and all profiles to look among.
+func (o *volumeOpen) options(env *Env) (opt volume.Options, err error) {
+	set, err := machine.Load(env.ConfigDir())
+	if err != nil {
+		return opt, err
+	}
+	opt = volume.Options{Kind: o.Kind, Rounding: o.Rounding, Recordings: set.Recordings(), ParameterSets: set.ParameterSets()}
 	if o.Kind != "" {
 		if _, err := volume.KindOf(o.Kind); err != nil {
-			return nil, nil, outcome.As(outcome.Usage, err)
+			return opt, outcome.As(outcome.Usage, err)
 		}
 	}
 	if o.Rounding != "" && o.Rounding != "up" && o.Rounding != "down" {
-		return nil, nil, outcome.As(outcome.Usage, fmt.Errorf("--rounding %s: want up or down", o.Rounding))
+		return opt, outcome.As(outcome.Usage, fmt.Errorf("--rounding %s: want up or down", o.Rounding))
 	}
 	if o.Recording != "" {
 		if opt.Recording, err = set.Recording(o.Recording); err != nil {
-			return nil, nil, err
+			return opt, err
 		}
 	}
 	if o.Parameters != "" {
 		if opt.Parameters, err = volumeParameters(set, o.Parameters); err != nil {
-			return nil, nil, err
+			return opt, err
 		}
 	}
+	return opt, nil
+}
+
+// openVolume reads one image and its sidecar.
+func openVolume(path string, opt volume.Options) (volume.Volume, []string, error) {
 	data, sidecar, err := disk.ReadRaw(path)
 	if err != nil {
 		return nil, nil, outcome.As(outcome.Input, err)
@@ -84,11 +107,6 @@ func (o *volumeOpen) open(env *Env, path string) (volume.Volume, []string, error
 	if err != nil {
 		hint := "say --kind and --recording if you know them; 'remanence inspect' says what else the file may be"
 		return nil, said, outcome.Hint(outcome.Input, fmt.Errorf("%s: %w", path, err), hint)
-	}
-	if !env.JSON {
-		for _, s := range said {
-			env.Note("%s: %s", path, s)
-		}
 	}
 	return v, said, nil
 }
@@ -221,46 +239,126 @@ func count(n int, what string) string {
 func kib(n int64) string { return fmt.Sprintf("%.1f KiB", float64(n)/1024) }
 
 type volumeCheckCmd struct {
-	Image string `arg:"" help:"Raw sector image; - for standard input."`
+	Images []string `arg:"" name:"image" help:"Raw sector images; - for standard input."`
 	volumeOpen
 }
 
 func (volumeCheckCmd) Help() string {
-	return "Exit status 1: faults were found.\n\nExample:\n  remanence volume check --json old.img"
+	return "Exit status 1: faults were found; 3: an image holds no volume (the others are checked all the same).\n\n" +
+		"Example:\n  remanence volume check --json old.img\n  remanence volume check archive/*.img"
 }
 
 type volumeCheckJSON struct {
+	Image   string         `json:"image"`
 	Whole   bool           `json:"whole"`
 	Kind    string         `json:"kind"`
 	Faults  []volume.Fault `json:"faults"`
 	Assumed []string       `json:"assumed"`
+
+	summary string
+	err     error
 }
 
 func (c *volumeCheckCmd) Run(env *Env) error {
-	v, said, err := c.open(env, c.Image)
+	opt, err := c.options(env)
 	if err != nil {
 		return err
 	}
-	faults := v.Check()
-	out := volumeCheckJSON{Whole: len(faults) == 0, Kind: v.Kind(), Faults: faults, Assumed: said}
-	if faults == nil {
-		out.Faults = []volume.Fault{}
-	}
-	err = env.Report(out, func() {
-		for _, f := range faults {
-			env.Printf("%s\n", f)
+	results := make([]volumeCheckJSON, len(c.Images))
+	progress := env.Progress()
+	progress.Start("checking", len(c.Images))
+	var wg sync.WaitGroup
+	gate := make(chan struct{}, runtime.GOMAXPROCS(0))
+	for i, path := range c.Images {
+		gate <- struct{}{}
+		if env.Context.Err() != nil {
+			<-gate
+			break
 		}
-		in := v.Info()
-		if len(faults) == 0 {
-			env.Printf("%s volume, %s, %s: no faults found.\n", in.Kind, count(len(v.Files()), "file"), count(in.Units, in.Unit))
-		} else {
-			env.Printf("\n%s found. 'remanence volume repair %s -o NEW' writes a sound volume with what can be read.\n", count(len(faults), "fault"), c.Image)
+		wg.Go(func() {
+			results[i] = checkImage(path, opt)
+			progress.Step(1, path)
+			<-gate
+		})
+	}
+	wg.Wait()
+	progress.Done()
+	if err := env.Context.Err(); err != nil {
+		return err
+	}
+	return c.report(env, results)
+}
+
+func checkImage(path string, opt volume.Options) volumeCheckJSON {
+	r := volumeCheckJSON{Image: path, Faults: []volume.Fault{}}
+	v, said, err := openVolume(path, opt)
+	r.Assumed = said
+	if err != nil {
+		r.err = err
+		return r
+	}
+	in := v.Info()
+	r.Kind = in.Kind
+	r.Faults = append(r.Faults, v.Check()...)
+	r.Whole = len(r.Faults) == 0
+	r.summary = fmt.Sprintf("%s volume, %s, %s", in.Kind, count(len(v.Files()), "file"), count(in.Units, in.Unit))
+	return r
+}
+
+// report prints one object for one image, a list for several.
+func (c *volumeCheckCmd) report(env *Env, results []volumeCheckJSON) error {
+	if len(results) == 1 && results[0].err != nil {
+		return results[0].err
+	}
+	var failed error
+	faults, damaged := 0, ""
+	list := []volumeCheckJSON{}
+	for _, r := range results {
+		if r.err != nil {
+			failed = errors.Join(failed, r.err)
+			continue
+		}
+		if !r.Whole && damaged == "" {
+			damaged = r.Image
+		}
+		faults += len(r.Faults)
+		list = append(list, r)
+	}
+	var out any = struct {
+		Images []volumeCheckJSON `json:"images"`
+	}{list}
+	if len(results) == 1 {
+		out = results[0]
+	}
+	err := env.Report(out, func() {
+		for _, r := range list {
+			if len(results) == 1 {
+				for _, s := range r.Assumed {
+					env.Note("%s: %s", r.Image, s)
+				}
+			}
+			what := "no faults found"
+			if !r.Whole {
+				what = count(len(r.Faults), "fault") + ":"
+			}
+			env.Printf("%s: %s: %s\n", r.Image, r.summary, what)
+			for _, f := range r.Faults {
+				env.Printf("  %s\n", f)
+			}
+		}
+		if faults > 0 {
+			env.Printf("\n'remanence volume repair %s -o NEW' writes a sound volume with what can be read.\n", damaged)
 		}
 	})
-	if err == nil && len(faults) > 0 {
+	switch {
+	case err != nil:
+		return err
+	case failed != nil:
+		return outcome.As(outcome.Input, failed)
+	case faults > 0:
 		return outcome.ErrIncomplete
 	}
-	return err
+	return nil
 }
 
 type volumeGetCmd struct {

@@ -128,6 +128,10 @@ func TestVolumeDamage(t *testing.T) {
 	}
 	volumeOK(t, "repair", img, "-o", filepath.Join(dir, "sound.img"))
 	volumeOK(t, "check", filepath.Join(dir, "sound.img"))
+	both, errs, status := callVolume(t, "check", img, filepath.Join(dir, "sound.img"), "-q")
+	if status != 1 || !strings.Contains(both, "1 fault:") || !strings.Contains(both, "no faults found") || errs != "" {
+		t.Errorf("check of two: exit %d\n%s%s", status, both, errs)
+	}
 	for _, args := range [][]string{
 		{"put", img, img}, // neither -o nor --in-place
 		{"put", img, img, "-o", filepath.Join(dir, "x.img"), "--in-place"},
