@@ -348,7 +348,7 @@ func BenchmarkCheck(b *testing.B) {
 func BenchmarkRoundTrip(b *testing.B) {
 	for _, c := range churned {
 		b.Run(c.name, func(b *testing.B) {
-			data := noise(1, 4000)
+			data := noise(1, 3000)
 			var names []string
 			for i := range 20 {
 				n, _ := NameFor(c.kind, fmt.Sprintf("file%d.dat", i), nil)
