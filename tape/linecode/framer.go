@@ -110,7 +110,7 @@ func (f *framer) odds(s int) float64 {
 			lead, phase = m, ph
 		}
 	}
-	if len(pat) > 0 && lead < 0.4*6*leadBefore {
+	if len(pat) > 0 && lead < 0.6*6*leadBefore {
 		weak := 0.0 // a weak signal has small odds throughout
 		for i := range leadBefore {
 			weak += min(math.Abs(bits[i].llr), 6)
@@ -130,7 +130,7 @@ func (f *framer) odds(s int) float64 {
 			more += sign(pat[(leadBefore+i+phase)%period]) * l
 		}
 	}
-	if miss > len(f.sync)/8 {
+	if miss > max(1, len(f.sync)/16) {
 		return math.Inf(-1)
 	}
 	return sync - max(more, 0)
@@ -259,7 +259,6 @@ func (f *framer) frame(bits []softBit) {
 			weakest = min(weakest, math.Abs(sb.llr))
 		}
 	}
-	f.stats.level += float64(b.Level)
 	if f.run == nil {
 		r := f.run0
 		r.Code, r.LeaderAt, r.From, r.Synced = f.d.code, f.leadAt, b.At, true
@@ -306,12 +305,12 @@ func (f *framer) finish(to float64) {
 	case f.run == nil || len(f.run.Bytes) == 0:
 		f.d.refuse(f.leadAt, "leader and sync, but no bytes after them")
 	default:
-		if why := f.stats.judge((f.run.From - f.leadAt) / f.d.rate); why != "" {
+		if why := f.stats.judge(f.run); why != "" {
 			f.d.refuse(f.leadAt, "%s", why)
 			break
 		}
 		f.run.To = to
-		f.d.finishRun(f.run, &f.stats)
+		f.d.finishRun(f.run, f.stats.noise)
 	}
 	f.run = nil
 }

@@ -6,6 +6,7 @@ import "math"
 type runStats struct {
 	frames, bad   int // bytes, and those whose start, stop or parity bits are not as declared
 	bits, certain int
+	symbols, poor int // of a code of half-waves: all, and those the sound does not bear out
 	level, speed  float64
 	noise         float64
 }
@@ -92,7 +93,6 @@ func (tr *toneTrellis) emit(f toneFrame) {
 	b.Level = float32(max(level, 0) * amp / math.Sqrt2)
 	s := &tr.stats
 	s.noise = math.Sqrt(2 * tr.vari / e.bitNominal * float64(e.dec.factor))
-	s.level += amp / math.Sqrt2
 	e.d.addByte(&tr.open, lk.leaderAt(), &b, s)
 	if s.frames == 48 && float64(s.bad) > 0.4*48 {
 		tr.refused = "a steady tone, then bits that are not framed as bytes of this code"
@@ -126,24 +126,50 @@ func (tr *toneTrellis) close(why string) {
 		e.d.refuse(tr.lk.leaderAt(), "%.1f s of leader, but no bytes after it", seconds)
 		return
 	}
-	lead := (r.From - r.LeaderAt) / e.d.rate
-	if reason := s.judge(lead); reason != "" {
+	if reason := s.judge(r); reason != "" {
 		e.d.refuse(tr.lk.leaderAt(), "%s", reason)
 		return
 	}
 	r.Synced = true
-	e.d.finishRun(r, s)
+	e.d.finishRun(r, s.noise)
 }
 
 // judge says why a run is not one, "" if it is.
-func (s *runStats) judge(leaderSeconds float64) string {
+func (s *runStats) judge(r *Run) string {
+	var t runStats
+	t.count(r)
+	lead := 0.0
+	if len(r.Bytes) > 0 {
+		lead = (r.From - r.LeaderAt) / float64(r.Bytes[0].Length) // in bytes
+	}
 	switch {
-	case float64(s.bad) > 0.25*float64(s.frames):
+	case float64(t.bad) > 0.25*float64(t.frames):
 		return "a leader, then bits that are not framed as bytes of this code"
-	case s.frames < 16 && s.bad > 0, s.frames < 16 && leaderSeconds < 0.3:
+	case s.symbols > 0 && float64(t.certain) < 0.75*float64(t.bits), float64(s.poor) > 0.08*float64(s.symbols):
+		return "a leader, then sound that is not half-waves of this code"
+	case t.frames < 16 && t.bad > 0, t.frames < 16 && lead < 4:
 		return "too short a leader for so few bytes"
 	}
 	return ""
+}
+
+// count adds up the bytes of a run.
+func (s *runStats) count(r *Run) {
+	for i := range r.Bytes {
+		b := &r.Bytes[i]
+		s.frames++
+		if b.Frame < 0 && b.Level > 0 {
+			s.bad++
+		}
+		for k := range r.Code.Framing.Bits {
+			s.bits++
+			if b.LLR[k] >= 5 || b.LLR[k] <= -5 {
+				s.certain++
+			}
+		}
+		s.speed += float64(b.Speed)
+		s.level += float64(b.Level)
+	}
 }
 
 // addByte appends b to the run, which is begun where there is none and cut where it is too long.
@@ -157,27 +183,21 @@ func (d *Demodulator) addByte(run **Run, leaderAt float64, b *Byte, s *runStats)
 	if b.Frame < 0 && b.Level > 0 {
 		s.bad++
 	}
-	for i := range d.code.Framing.Bits {
-		s.bits++
-		if b.LLR[i] >= 5 || b.LLR[i] <= -5 {
-			s.certain++
-		}
-	}
-	s.speed += float64(b.Speed)
 	r.Bytes = append(r.Bytes, *b)
 	if len(r.Bytes) >= MaxRunBytes {
 		r.To = b.At + float64(b.Length)
 		r.Continues, r.Synced = true, true
-		d.finishRun(r, s)
-		*s = runStats{noise: s.noise}
+		d.finishRun(r, s.noise)
 		*run = nil
 	}
 }
 
 // finishRun fills in the means and hands the run over.
-func (d *Demodulator) finishRun(r *Run, s *runStats) {
+func (d *Demodulator) finishRun(r *Run, noise float64) {
+	var s runStats
+	s.count(r)
 	n := float64(max(s.frames, 1))
-	r.Speed, r.Level, r.Noise = s.speed/n, s.level/n, s.noise
+	r.Speed, r.Level, r.Noise = s.speed/n, s.level/n, noise
 	r.Certainty = float64(s.certain) / float64(max(s.bits, 1))
 	r.Fit = 1 - float64(s.bad)/n
 	d.runs = append(d.runs, r)

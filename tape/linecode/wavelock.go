@@ -21,6 +21,8 @@ type waveLock struct {
 	over    bool
 	resume  int64
 	refused bool
+	symbols int // of the data, and how many the sound does not bear out
+	poor    int
 }
 
 // Sizes of a block, in mean bits.
@@ -86,7 +88,7 @@ func (lk *waveLock) step(end bool) bool {
 		}
 	}
 	lk.tr.block(lk.at, lk.at+block+look, lk.at+block, last)
-	lk.use()
+	lk.use(block)
 	if to, ok := lk.tr.goOn(lk.at, lk.at+block); ok {
 		lk.at = to
 	} else {
@@ -112,22 +114,48 @@ func (lk *waveLock) finish() {
 }
 
 // use takes the symbols of the block: bits to the framer; level, noise and speed for the next block.
-func (lk *waveLock) use() {
+func (lk *waveLock) use(block int64) {
 	e := lk.e
 	var c, en, n [4]float64
 	res, samples := 0.0, 0.0
 	durs, noms := 0.0, 0.0
+	all, bad := 0, 0
+	covered := int64(0)
 	for _, s := range lk.tr.path {
+		covered += s.to - s.from
 		sym := &e.syms[s.sym]
 		ev := float64(s.metric)
 		lk.sum += limited(ev, 6)
 		if lk.sum > lk.best {
 			lk.best, lk.bestT = lk.sum, float64(s.to)
+			lk.fr.stats.symbols, lk.fr.stats.poor = lk.symbols, lk.poor // what comes after the signal does not count
 		}
-		lk.settled = lk.settled || s.sym != lk.steady
-		lk.data = lk.data || s.sym == symSync
 		a := s.corr / s.energy
 		level := a / lk.amp[s.sym]
+		lk.settled = lk.settled || s.sym != lk.steady
+		poor := ev < 0 || level < 0.4 || level > 2.5
+		if s.sym == symSync && !lk.data {
+			lk.data = true
+			if ev < 0 && level < 0.3 {
+				e.d.refuse(lk.fr.leadAt, "a steady tone, but no sync after it")
+				lk.refused = true
+				return
+			}
+		}
+		all++
+		if poor {
+			bad++
+		}
+		if lk.data {
+			lk.symbols++
+			if poor {
+				lk.poor++
+			}
+		} else if all >= 24 && 2*bad > all {
+			e.d.refuse(lk.fr.leadAt, "a tone like the leader's, but no leader")
+			lk.refused = true
+			return
+		}
 		if level > 0.4 {
 			c[s.sym] += s.corr
 			en[s.sym] += s.energy
@@ -142,6 +170,9 @@ func (lk *waveLock) use() {
 			lk.fr.bit(softBit{llr: float64(s.llr) * limited(max(level, 0), 1), at: e.recordingAt(float64(s.from)),
 				length: float64(s.to-s.from) * float64(e.dec.factor), level: math.Abs(a) / math.Sqrt2, speed: sym.length / float64(s.to-s.from)})
 		}
+	}
+	if gap := float64(block-covered) / lk.bitLen(); gap > 2 { // nothing that could be a half-wave
+		lk.sum -= 3 * gap
 	}
 	for i := range n {
 		if n[i] >= 4 {
