@@ -5,8 +5,7 @@ import "slices"
 // exact asks, for one bin fewer each time, whether a packing exists. A search that ends without finding one is a proof,
 // and raises the bound; one that runs out of steps proves nothing.
 func (p *packer) exact(best [][]int, bound int) ([][]int, int) {
-	u, s := p.load()
-	order := p.order(p.all(), [2]float64{u, s})
+	order := p.order(p.all(), [2]float64{p.units, p.slots})
 	for len(best) > bound {
 		e := &proof{p: p, order: order, left: make([]Size, len(best)-1), in: make([]int, len(order)), nodes: min(p.steps/2, 1_000_000)}
 		for i := range e.left {

@@ -109,7 +109,7 @@ type gatherer struct {
 	files []File
 	at    map[string]int // index of a path that is there already
 	left  []LeftOut
-	job   string         // the job file, which is not part of the archive
+	job   string // the job file, which is not part of the archive
 }
 
 // sidecarEnd marks what belongs to an image beside it.

@@ -2,6 +2,7 @@ package plan
 
 import (
 	"cmp"
+	"math"
 	"slices"
 )
 
@@ -34,9 +35,14 @@ func Pack(items []Size, room Size, steps int) Packing {
 		steps = DefaultSteps
 	}
 	p := &packer{items: items, room: room, steps: steps, rng: 0x9E3779B97F4A7C15}
+	var sum Size
+	for _, it := range items {
+		sum = sum.add(it)
+	}
+	p.units, p.slots = float64(sum.Units)/float64(max(room.Units, 1)), float64(sum.Slots)/float64(max(room.Slots, 1))
 	bound := LowerBound(items, room)
 	best := p.greedy(bound)
-	if len(best) > bound {
+	if len(best) > bound && len(items)*len(best) < 2*steps { // each pass looks at every item once a bin
 		best = p.fillOneByOne(best, bound)
 	}
 	if len(best) > bound && len(items) <= exactItems {
@@ -56,10 +62,11 @@ func Pack(items []Size, room Size, steps int) Packing {
 const exactItems = 60
 
 type packer struct {
-	items []Size
-	room  Size
-	steps int // left
-	rng   uint64
+	items        []Size
+	room         Size
+	steps        int // left
+	rng          uint64
+	units, slots float64 // how many bins the items fill by each size
 }
 
 // next is a small fixed random sequence (xorshift64): the same in every run.
@@ -70,19 +77,10 @@ func (p *packer) next(n int) int {
 	return int(p.rng>>33) % n
 }
 
-// weights are ways of making one number of two sizes, by which items are sorted. The last two follow what is scarce.
+// weights are ways of making one number of two sizes, by which items are sorted. The last four follow what is scarce.
 func (p *packer) weights() [][2]float64 {
-	u, s := p.load()
+	u, s := p.units, p.slots
 	return [][2]float64{{1, 0}, {0, 1}, {1, 1}, {u, s}, {2 * u, s}, {u, 2 * s}, {u * u, s * s}}
-}
-
-// load is how many bins the items fill by units and by slots.
-func (p *packer) load() (units, slots float64) {
-	var sum Size
-	for _, it := range p.items {
-		sum = sum.add(it)
-	}
-	return float64(sum.Units) / float64(max(p.room.Units, 1)), float64(sum.Slots) / float64(max(p.room.Slots, 1))
 }
 
 func (p *packer) value(it Size, w [2]float64) float64 {
@@ -109,8 +107,11 @@ func (p *packer) greedy(bound int) [][]int {
 	var best [][]int
 	for _, w := range p.weights() {
 		o := p.order(p.all(), w)
-		for _, bestFit := range []bool{false, true} {
-			b := p.fit(o, w, bestFit, 0)
+		for _, fit := range []func([]int, [2]float64) [][]int{p.firstFit, p.bestFit} {
+			if len(best) > 0 && (p.steps <= 0 || len(best)*len(o) > p.steps/8) {
+				break // best fit looks at every bin for every item: too much for so many
+			}
+			b := fit(o, w)
 			if best == nil || len(b) < len(best) {
 				best = b
 			}
@@ -122,30 +123,71 @@ func (p *packer) greedy(bound int) [][]int {
 	return best
 }
 
-// fit puts the items in order into the first bin with room, or the one it leaves least room in. With most > 0 it gives
-// nil where more bins would be needed.
-func (p *packer) fit(order []int, w [2]float64, bestFit bool, most int) [][]int {
+// firstFit puts the items in order into the first bin with room. A tree of what the bins have left finds it in a few
+// steps, so that 100,000 files take no longer than reading their names.
+func (p *packer) firstFit(order []int, _ [2]float64) [][]int {
+	n := 1
+	for n < len(order) {
+		n *= 2
+	}
+	most := make([]Size, 2*n) // of node i: the largest of each size left in the bins below it; leaves are n, n+1, ...
+	for i := range most {
+		most[i] = p.room
+	}
+	var bins [][]int
+	for _, i := range order {
+		it := p.items[i]
+		b := p.leftmost(most, 1, n, it)
+		if b == len(bins) {
+			bins = append(bins, nil)
+		}
+		bins[b] = append(bins[b], i)
+		at := n + b
+		for most[at] = most[at].sub(it); at > 1; {
+			at /= 2
+			l, r := most[2*at], most[2*at+1]
+			most[at] = Size{max(l.Units, r.Units), max(l.Slots, r.Slots)}
+		}
+	}
+	return bins
+}
+
+// leftmost is the first bin below node with room for it; -1 if none. The two sizes may be left in different bins, so a
+// node that promises room may not keep it.
+func (p *packer) leftmost(most []Size, node, n int, it Size) int {
+	p.steps--
+	if !it.fits(most[node]) {
+		return -1
+	}
+	if node >= n {
+		return node - n
+	}
+	if b := p.leftmost(most, 2*node, n, it); b >= 0 {
+		return b
+	}
+	return p.leftmost(most, 2*node+1, n, it)
+}
+
+// bestFit puts the items in order into the bin that it leaves least room in.
+func (p *packer) bestFit(order []int, w [2]float64) [][]int {
 	var bins [][]int
 	var left []Size
-	for _, i := range order {
+	for k, i := range order {
 		it, to, least := p.items[i], -1, 0.0
 		for b := range left {
-			if !it.fits(left[b]) {
-				continue
-			}
-			v := p.value(left[b].sub(it), w)
-			if to < 0 || v < least {
-				to, least = b, v
-			}
-			if !bestFit {
-				break
+			if it.fits(left[b]) {
+				if v := p.value(left[b].sub(it), w); to < 0 || v < least {
+					to, least = b, v
+				}
 			}
 		}
-		p.steps -= len(left)
-		if to < 0 {
-			if most > 0 && len(bins) == most {
-				return nil
+		if p.steps -= len(left); p.steps <= 0 { // the rest goes into bins of its own, which is never the best packing
+			for _, r := range order[k:] {
+				bins = append(bins, []int{r})
 			}
+			return bins
+		}
+		if to < 0 {
 			bins, left = append(bins, nil), append(left, p.room)
 			to = len(bins) - 1
 		}
@@ -184,7 +226,7 @@ func (p *packer) fillBins(subset []int, w [2]float64, nodes, most int) [][]int {
 		f := filler{p: p, w: w, rest: rest, nodes: nodes}
 		f.take[0] = 0
 		f.search(1, 1, p.room.sub(p.items[rest[0]]))
-		p.steps -= nodes - f.nodes
+		p.steps -= nodes - f.nodes + len(rest)/16
 		chosen := f.best
 		bin := make([]int, 0, len(chosen))
 		keep := rest[:0:0]
@@ -242,28 +284,33 @@ func (f *filler) search(depth, from int, left Size) {
 // improve takes a few bins apart, the emptiest among them, and packs their items again: into fewer bins, or so that
 // the emptiest gets emptier still.
 func (p *packer) improve(bins [][]int, bound int) [][]int {
+	fill := func(b []int) float64 {
+		var sum Size
+		for _, i := range b {
+			sum = sum.add(p.items[i])
+		}
+		return p.value(sum, [2]float64{p.units, p.slots})
+	}
+	fills := make([]float64, len(bins))
+	for i, b := range bins {
+		fills[i] = fill(b)
+	}
 	for p.steps > 0 && len(bins) > bound {
-		p.steps -= 50
-		fill := func(b []int) float64 {
-			var s Size
-			for _, i := range b {
-				s = s.add(p.items[i])
-			}
-			u, l := p.load()
-			return p.value(s, [2]float64{u, l})
-		}
-		// the emptiest bin first
-		e, least := 0, 0.0
+		p.steps -= 50 + len(bins)
+		e := 0 // the emptiest bin first
 		for b := range bins {
-			if v := fill(bins[b]); b == 0 || v < least {
-				e, least = b, v
+			if fills[b] < fills[e] {
+				e = b
 			}
 		}
+		least := fills[e]
+		fills[0], fills[e] = fills[e], fills[0]
 		bins[0], bins[e] = bins[e], bins[0]
 		k := min(len(bins)-1, 2+p.next(4))
 		for j := 1; j <= k; j++ {
 			r := j + p.next(len(bins)-j)
 			bins[j], bins[r] = bins[r], bins[j]
+			fills[j], fills[r] = fills[r], fills[j]
 		}
 		var pool []int
 		for _, b := range bins[:k+1] {
@@ -283,15 +330,20 @@ func (p *packer) improve(bins [][]int, bound int) [][]int {
 		case again == nil:
 		case len(again) <= k:
 			bins = append(again, bins[k+1:]...)
-		default:
-			last := 0
-			for b := range again {
-				if fill(again[b]) < fill(again[last]) {
-					last = b
-				}
+			fills = fills[:0]
+			for _, b := range bins {
+				fills = append(fills, fill(b))
 			}
-			if fill(again[last]) <= least+1e-9 {
+		default:
+			emptiest := math.Inf(1)
+			for _, b := range again {
+				emptiest = min(emptiest, fill(b))
+			}
+			if emptiest <= least+1e-9 {
 				copy(bins, again)
+				for j, b := range again {
+					fills[j] = fill(b)
+				}
 			}
 		}
 	}

@@ -206,7 +206,7 @@ func FuzzPack(f *testing.F) {
 }
 
 func BenchmarkPack(b *testing.B) {
-	for _, n := range []int{100, 1000, 10_000} {
+	for _, n := range []int{100, 1000, 10_000, 100_000} {
 		items := archive(n, 1)
 		b.Run(fmt.Sprint(n), func(b *testing.B) {
 			for range b.N {
