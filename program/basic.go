@@ -102,12 +102,13 @@ func (p *basicProgram) vote(data []byte) {
 		}
 		pos = end + 1
 	}
+	usual := tapeBASICStart
+	if p.kind == BASICDisk {
+		usual = diskBASICStart
+	}
 	p.base = best
-	if best < 0 || best >= addressSpace {
-		p.base = tapeBASICStart
-		if p.kind == BASICDisk {
-			p.base = diskBASICStart
-		}
+	if best < 0 || best >= addressSpace || counts[usual] == counts[best] {
+		p.base = usual
 	}
 }
 

@@ -127,6 +127,7 @@ func samples() []sample {
 		{"BASIC tape with leader", cat(make([]byte, 256), 0xA5, 0xD3, 0xD3, 0xD3, "T", lines(0x42E9)), BASICTape, nil, [][2]int{{0x42E9, 0x42FF}}, -1, 16},
 		{"BASIC disk", cat(0xFF, lines(0x6A00)), BASICDisk, nil, [][2]int{{0x6A00, 0x6A16}}, -1, 16},
 		{"BASIC disk, stale link", cat(0xFF, stale, ""), BASICDisk, bits(f(Links, 12)), [][2]int{{0x6A00, 0x6A16}}, -1, 16},
+		{"BASIC tape, one link of two is stale", flip(cat(0xD3, 0xD3, 0xD3, "T", lines(0x42E9)), 4), BASICTape, bits(f(Links, 4)), [][2]int{{0x42E9, 0x42FF}}, -1, 16},
 		{"BASIC disk, end missing", cat(0xFF, lines(0x6A00))[:21], BASICDisk, bits(f(Truncated, 21)), [][2]int{{0x6A00, 0x6A14}}, -1, 16},
 		{"BASIC tape cut in a line", cat(0xD3, 0xD3, 0xD3, "T", lines(0x42E9))[:20], BASICTape, bits(f(Truncated, 20)), [][2]int{{0x42E9, 0x42F4}}, -1, 16},
 		{"BASIC disk, trailing", cat(0xFF, lines(0x6A00), ramp(1, 9)), BASICDisk, bits(f(Trailing, 23)), [][2]int{{0x6A00, 0x6A16}}, -1, 16},
