@@ -161,6 +161,7 @@ func (e *pulseEngine) work(end bool) {
 		if !e.lk.step() {
 			if end {
 				e.lk.finish()
+				e.next = max(e.next, int64(e.lk.t)) // what was heard is not heard again
 				e.lk = nil
 				continue
 			}

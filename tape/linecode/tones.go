@@ -126,6 +126,8 @@ func (e *toneEngine) work(end bool) {
 		if !e.lk.step() {
 			if end {
 				e.lk.finish(true, "end of recording")
+				e.next = max(e.next, int64(e.lk.bestT+e.lk.period)) // what was heard is not heard again
+				e.streak = e.streak[:0]
 				e.lk = nil
 				continue
 			}
