@@ -28,9 +28,10 @@ type found struct {
 	end     int64
 	status  disk.Status
 	why     string
-	orphan  bool // a data field whose identifier is lost
-	inner   bool // inside the damaged data of another, and likely part of it
-	crosses bool // it goes on at the start of its track's dump
+	orphan  bool  // a data field whose identifier is lost
+	claim   int64 // where a damaged field ends if its length is true
+	inner   bool  // inside the damaged data of another, and likely part of it
+	crosses bool  // it goes on at the start of its track's dump
 }
 
 // size is how long the data field is. Above the standard codes the controllers of the 179x family look at the low
@@ -313,18 +314,19 @@ func nested(fs []*found) (kept []*found, ghosts int) {
 		}
 		if f.status == disk.Bad && f.dataPos >= 0 {
 			outer = f
+			f.claim = f.end
 		}
 	}
 	for i, f := range fs {
 		o := within[i]
 		if o != nil {
-			step, ok := keepsStep(fs, within, i)
+			ok := f.end > o.claim || keepsStep(fs, within, i) // what reaches beyond is no part of it
 			elsewhere := f.id.Cylinder != o.id.Cylinder || f.id.Head != o.id.Head
 			switch {
 			case f.orphan && !leads(fs[i+1:], o):
 				ghosts++
 				continue
-			case f.orphan || ok || step == 0 && elsewhere || elsewhere && joins(fs[i+1:], f):
+			case f.orphan || ok || elsewhere && joins(fs[i+1:], f):
 				o.end = min(o.end, f.start) // what is behind belongs to f
 			case !f.good:
 				ghosts++
@@ -366,9 +368,8 @@ func joins(fs []*found, f *found) bool {
 	return len(fs) > 0
 }
 
-// keepsStep reports whether f = fs[i] is a whole number of sector lengths from sound sectors of its track, and that
-// length (0: not known).
-func keepsStep(fs, within []*found, i int) (step int64, ok bool) {
+// keepsStep reports whether f = fs[i] is a whole number of sector lengths from sound sectors of its track.
+func keepsStep(fs, within []*found, i int) bool {
 	f := fs[i]
 	var like []*found
 	for k := max(i-40, 0); k < min(i+41, len(fs)); k++ {
@@ -382,18 +383,18 @@ func keepsStep(fs, within []*found, i int) (step int64, ok bool) {
 		dist = append(dist, like[k].start-like[k-1].start)
 	}
 	if len(dist) == 0 {
-		return 0, false
+		return false
 	}
 	slices.Sort(dist)
-	step = dist[0] // the nearest two of a track are neighbours
+	step := dist[0] // the nearest two of a track are neighbours
 	if step > 2*(f.end-f.start)+512 {
-		return 0, false
+		return false
 	}
 	for _, s := range like {
 		d := max(f.start-s.start, s.start-f.start)
 		if r := d % step; d <= 40*step && d >= step-2 && (r <= 2 || r >= step-2) {
-			return step, true
+			return true
 		}
 	}
-	return step, false
+	return false
 }

@@ -66,9 +66,12 @@ func usualGap(fs []*found) int64 {
 	return d[len(d)/2]
 }
 
+// aside reports whether a find tells nothing of its track.
+func (f *found) aside() bool { return f.orphan || f.inner }
+
 func (r *run) last() *found {
 	for _, f := range slices.Backward(r.fs) {
-		if !f.orphan {
+		if !f.aside() {
 			return f
 		}
 	}
@@ -78,32 +81,45 @@ func (r *run) last() *found {
 // breaks reports whether fs[i] begins a new track.
 func (r *run) breaks(fs []*found, i int, usual int64) bool {
 	f := fs[i]
+	if f.inner {
+		return false
+	}
 	if f.orphan {
 		return r.passesOn(fs, i)
 	}
 	last := r.last()
-	if last.orphan {
+	if last.aside() {
 		return false
 	}
 	far := f.start-r.fs[len(r.fs)-1].end > 2*usual+16
 	if last.id.Cylinder != f.id.Cylinder || last.id.Head != f.id.Head {
 		// One odd identifier among its like is no new track.
 		for _, n := range fs[i+1:] {
-			if n.orphan {
+			if n.aside() {
 				continue
 			}
 			if n.id.Cylinder == f.id.Cylinder && n.id.Head == f.id.Head {
 				return true
 			}
-			if n.id.Cylinder == last.id.Cylinder && n.id.Head == last.id.Head && !slices.ContainsFunc(r.fs, func(s *found) bool { return !s.orphan && s.id == n.id }) {
+			if n.id.Cylinder == last.id.Cylinder && n.id.Head == last.id.Head && !slices.ContainsFunc(r.fs, func(s *found) bool { return !s.aside() && s.id == n.id }) {
 				return false
 			}
 			return n.id.Cylinder != last.id.Cylinder || n.id.Head != last.id.Head || far
 		}
 		return far || !r.odd(last)
 	}
+	seen := func(f *found) bool {
+		return slices.ContainsFunc(r.fs, func(s *found) bool { return !s.aside() && s.id == f.id && s.enc == f.enc })
+	}
+	if far && !seen(f) { // the first of the other side may be one that this side lacks
+		for _, n := range fs[i+1:] {
+			if !n.aside() {
+				return n.id.Cylinder == f.id.Cylinder && n.id.Head == f.id.Head && n.start-f.end <= 2*usual+16 && seen(n)
+			}
+		}
+	}
 	for k, s := range r.fs {
-		if s.orphan || s.id != f.id || s.enc != f.enc {
+		if s.aside() || s.id != f.id || s.enc != f.enc {
 			continue
 		}
 		if far {
@@ -114,10 +130,10 @@ func (r *run) breaks(fs []*found, i int, usual int64) bool {
 		again := 0
 		for _, n := range fs[i+1:] {
 			k++
-			for k < len(r.fs) && r.fs[k].orphan {
+			for k < len(r.fs) && r.fs[k].aside() {
 				k++
 			}
-			if n.orphan {
+			if n.aside() {
 				continue
 			}
 			if k >= len(r.fs) || n.id != r.fs[k].id || again >= 1 {
@@ -186,7 +202,7 @@ func (r *run) doubtStrangers(usual int64) {
 func (r *run) passesOn(fs []*found, i int) bool {
 	f, last := fs[i], r.fs[len(r.fs)-1]
 	for _, n := range fs[i+1:] {
-		if n.orphan {
+		if n.aside() {
 			continue
 		}
 		if !r.differs(n) {
@@ -225,14 +241,14 @@ func (r *run) inStep(f *found) bool {
 // differs reports whether an identifier is not of r's track.
 func (r *run) differs(f *found) bool {
 	l := r.last()
-	return l.orphan || l.id.Cylinder != f.id.Cylinder || l.id.Head != f.id.Head || slices.ContainsFunc(r.fs, func(s *found) bool { return !s.orphan && s.id == f.id })
+	return l.aside() || l.id.Cylinder != f.id.Cylinder || l.id.Head != f.id.Head || slices.ContainsFunc(r.fs, func(s *found) bool { return !s.aside() && s.id == f.id })
 }
 
 // odd reports whether f's cylinder and head are alone in the track.
 func (r *run) odd(f *found) bool {
 	n := 0
 	for _, s := range r.fs {
-		if !s.orphan && s.id.Cylinder == f.id.Cylinder && s.id.Head == f.id.Head {
+		if !s.aside() && s.id.Cylinder == f.id.Cylinder && s.id.Head == f.id.Head {
 			n++
 		}
 	}
@@ -277,7 +293,7 @@ func (r *run) span() int64 { return r.fs[len(r.fs)-1].end - r.fs[0].start }
 func (r *run) vote() {
 	n := map[[2]int]int{}
 	for _, f := range r.fs {
-		if f.orphan {
+		if f.aside() {
 			continue
 		}
 		w := 1
