@@ -16,9 +16,6 @@ func (tr *toneTrellis) emit(f toneFrame) {
 	lk := tr.lk
 	e := lk.e
 	m := int64(tr.m)
-	if f.from < tr.lastTo-m || f.from-tr.at+m < 0 {
-		return // overlaps what the block before gave out
-	}
 	code := e.d.code
 	k := len(tr.kinds)
 	tr.frames++

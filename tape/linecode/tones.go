@@ -65,6 +65,9 @@ func newToneEngine(d *Demodulator, o Options) (*toneEngine, error) {
 			return nil, errors.New("leader: a tones code wants a steady tone, all bits alike")
 		}
 	}
+	if len(d.code.Framing.Start) == 0 {
+		return nil, errors.New("framing.start: a tones code wants a start bit; its bytes may stand anywhere")
+	}
 	pass := top * (1 + o.SpeedRange)
 	if d.rate < 2.5*pass {
 		return nil, fmt.Errorf("sample rate: %v Hz is too low for a tone of %v Hz, want at least %.0f Hz", d.rate, top, math.Ceil(2.5*pass))

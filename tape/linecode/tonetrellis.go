@@ -1,18 +1,17 @@
 package linecode
 
+import "slices"
+
 // toneTrellis decides bits and frames. A path through it is a row of idle chunks (the tone between bytes) and frames;
 // a frame is start bits, data bits and stop bits of exactly M chunks each, and may begin at any chunk. The best path is
 // found by the Viterbi algorithm: start and stop bits place the frames and data bits are free.
 type toneTrellis struct {
 	lk     *toneLock
 	m      int
-	kinds  []int8 // of each bit of a frame: 0, 1, or free
-	at     int64  // chunk up to which everything is decided
-	begun  bool
-	idles  []float32   // metric of being idle at chunks at-m+1 .. at
-	cols   [][]float32 // by frame bit: metric of having ended it there
-	g      [2]float64  // what a bit comes to, by bit
-	vari   float64     // variance of one component
+	kinds  []int8     // of each bit of a frame: 0, 1, or free
+	at     int64      // chunk up to which everything is decided
+	g      [2]float64 // what a bit comes to, by bit
+	vari   float64    // variance of one component
 	phase  [2]complex128
 	frames int // given out so far, and how many of them came after idle
 	gaps   int
@@ -24,8 +23,8 @@ type toneTrellis struct {
 	level    []float32    // of the bit that ends there, against the usual
 	run      []float64    // running sum of the likelihood of one tone, where the level dips
 	lead     []float32    // of the idle tone in the chunk that ends there
-	v        [][]float32
-	vi       []float32
+	rest     []float32    // metric of being idle at a node
+	done     []float32    // of having ended a frame there
 	from     []uint8
 	path     []toneFrame
 	marks    []pathBit
@@ -59,15 +58,6 @@ func (tr *toneTrellis) init(lk *toneLock) {
 	f := lk.e.d.code.Framing
 	tr.lk, tr.m = lk, lk.e.chunksPer
 	tr.kinds, tr.parity = f.kinds()
-	tr.cols = make([][]float32, len(tr.kinds))
-	for k := range tr.cols {
-		tr.cols[k] = make([]float32, tr.m)
-		for i := range tr.cols[k] {
-			tr.cols[k][i] = minusInf
-		}
-	}
-	tr.v = make([][]float32, len(tr.kinds))
-	tr.idles = make([]float32, tr.m)
 	tr.at = int64(tr.m)
 }
 
@@ -137,42 +127,25 @@ func (tr *toneTrellis) block(e, end int64, last bool) {
 	tr.load(n)
 	tr.likelihoods(n)
 	tr.viterbi(n)
-	tr.trace(n)
+	tr.trace(n, last)
 	if poor := tr.poor(); poor {
 		tr.refine(n)
 		tr.likelihoods(n)
 		tr.viterbi(n)
-		tr.trace(n)
+		tr.trace(n, last)
 	}
 	for _, f := range tr.path {
 		if f.from < e || last {
 			tr.emit(f)
 		}
 	}
-	// keep the columns that end at e
-	if !last {
-		off := int(e - tr.at)
-		for k := range tr.cols {
-			copy(tr.cols[k], tr.v[k][off+1:off+1+tr.m])
-		}
-		copy(tr.idles, tr.vi[off+1:off+1+tr.m])
-		top := minusInf
-		all := append(tr.cols[:len(tr.cols):len(tr.cols)], tr.idles)
-		for _, c := range all {
-			for _, x := range c {
-				top = max(top, x)
-			}
-		}
-		for _, c := range all {
-			for i := range c {
-				c[i] = max(c[i]-top, minusInf)
-			}
-		}
-		tr.at = e
-		if drop := int(e - lk.first - int64(tr.m)); drop > 0 {
-			lk.chunks = append(lk.chunks[:0], lk.chunks[drop:]...)
-			lk.first += int64(drop)
-		}
+	if last {
+		return
+	}
+	tr.at = max(e, tr.lastTo)
+	if drop := int(tr.at - lk.first - int64(tr.m)); drop > 0 {
+		lk.chunks = append(lk.chunks[:0], lk.chunks[drop:]...)
+		lk.first += int64(drop)
 	}
 }
 
@@ -211,19 +184,32 @@ func (tr *toneTrellis) likelihoods(n int) {
 	v := max(tr.vari, 1e-2*top*top) // no recording is so clean that a bit is surer than that
 	g1, g0 := tr.g[1], tr.g[0]
 	dips := false
-	for i := m; i <= n; i++ {
-		r1, r0 := tr.part(1, i), tr.part(0, i)
-		tr.l1[i] = float32((g1*r1 - g1*g1/2) / v)
-		tr.l0[i] = float32((g0*r0 - g0*g0/2) / v)
-		if !tr.coherent[1] {
-			tr.l1[i] = float32(logI0(g1*r1/v) - g1*g1/2/v)
+	a1, b1, a0, b0 := g1/v, g1*g1/2/v, g0/v, g0*g0/2/v
+	i1, i0 := float32(1/g1), float32(1/g0)
+	l1, l0, lv := tr.l1[:n+1], tr.l0[:n+1], tr.level[:n+1]
+	if tr.coherent[0] && tr.coherent[1] {
+		z1, z0 := tr.z1[:n+1], tr.z0[:n+1]
+		for i := m; i <= n; i++ {
+			r1, r0 := real(z1[i])-real(z1[i-m]), real(z0[i])-real(z0[i-m])
+			l1[i], l0[i] = float32(a1*r1-b1), float32(a0*r0-b0)
+			s := max(float32(r1), 0)*i1 + max(float32(r0), 0)*i0 // 1 between two tones as well
+			lv[i] = s
+			dips = dips || s < 0.7*quietLevel
 		}
-		if !tr.coherent[0] {
-			tr.l0[i] = float32(logI0(g0*r0/v) - g0*g0/2/v)
+	} else {
+		for i := m; i <= n; i++ {
+			r1, r0 := tr.part(1, i), tr.part(0, i)
+			l1[i], l0[i] = float32(a1*r1-b1), float32(a0*r0-b0)
+			if !tr.coherent[1] {
+				l1[i] = float32(logI0(a1*r1) - b1)
+			}
+			if !tr.coherent[0] {
+				l0[i] = float32(logI0(a0*r0) - b0)
+			}
+			s := max(float32(r1), 0)*i1 + max(float32(r0), 0)*i0
+			lv[i] = s
+			dips = dips || s < 0.7*quietLevel
 		}
-		s := float32(max(r1, 0)/g1 + max(r0, 0)/g0) // 1 between two tones as well
-		tr.level[i] = s
-		dips = dips || s < 0.7*quietLevel
 	}
 	c := tr.lk.e.lead
 	z, g := tr.z1, g1
@@ -285,159 +271,137 @@ const (
 	costFree   = 0.2  // a free bit; less than ln 2, so that under a dropout bytes go on as before
 	costRest   = 2.0  // idle after a frame, where that is the custom of the recording
 	costGap    = 14.0 // and where bytes have followed one another without a gap
+	hopeless   = 30.0 // odds against the first bit at which a frame is not tried
 	quietLevel = 0.6  // below this level, against the usual, the odds shrink
 )
 
 const (
-	fromIdle  = 0
-	fromFrame = 1 // the last frame ended right before
-	fromEarly = 2
-	idleFrame = 4 // idle after a frame, not after idle
+	fromRest  = 0 // the frame that ends here began out of idle
+	fromFrame = 1 // right after the last frame
+	fromEarly = 2 // a chunk before the end of the last frame
+	afterward = 4 // idle here follows a frame that ends here
 )
 
-// viterbi fills v and vi for i = m+1 .. n from the columns before.
+// viterbi fills rest and done for nodes m .. n: the metric of the best row of frames and idle that is idle there, or has
+// just ended a frame there. The row begins at node m.
 func (tr *toneTrellis) viterbi(n int) {
-	m, last := tr.m, len(tr.kinds)-1
-	tr.vi, tr.from = grow(tr.vi, n+1), grow(tr.from, n+1)
-	for k := range tr.v {
-		tr.v[k] = grow(tr.v[k], n+1)
-		tr.v[k][0] = minusInf
-		copy(tr.v[k][1:], tr.cols[k])
-	}
-	tr.vi[0] = minusInf
-	copy(tr.vi[1:], tr.idles)
-	vl, v0, vi := tr.v[last], tr.v[0], tr.vi
-	rest := float32(costRest)
+	m, k := tr.m, len(tr.kinds)
+	tr.rest, tr.done, tr.from = grow(tr.rest, n+1), grow(tr.done, n+1), grow(tr.from, n+1)
+	gap := float32(costRest)
 	if tr.frames >= 8 && tr.gaps*10 < tr.frames {
-		rest = costGap
+		gap = costGap
 	}
 	top := float32(max(tr.g[0], tr.g[1]))
 	start := max(costStart, 0.12*top*top/max(float32(tr.vari), 0.01*top*top))
-	quiet := 0 // index up to which only the leader was heard
+	quiet := m // node up to which only the leader was heard
 	for off := int(tr.at - tr.lk.first - int64(m)); quiet < n && tr.lk.chunks[off+quiet].at < tr.lk.quiet; {
 		quiet++
 	}
+	rest, done, from := tr.rest, tr.done, tr.from
+	for i := 0; i <= min(m+k*m, n); i++ {
+		rest[i], done[i] = minusInf, minusInf
+	}
+	rest[m], from[m] = 0, 0
+	if tr.lastTo == tr.at && tr.frames > 0 {
+		rest[m], done[m] = -gap, 0
+	}
+	l1, l0, level, kinds := tr.l1, tr.l0, tr.level, tr.kinds
+	span := k * m
 	for i := m + 1; i <= n; i++ {
-		// first bit of a frame
-		f := uint8(fromIdle)
-		best := vi[i-m] - start
-		if x := tr.level[i]; x < quietLevel { // a dropout in the leader is no start bit
-			best -= costFaint * (1 - x/quietLevel)
-		}
-		if i-m < quiet {
-			best = minusInf
-		}
-		if x := vl[i-m]; x >= best {
-			best, f = x, fromFrame
-		}
-		if x := vl[i-m+1] - costEarly; x > best {
-			best, f = x, fromEarly
-		}
-		switch tr.kinds[0] {
-		case 0:
-			best += tr.l0[i]
-		case 1:
-			best += tr.l1[i]
-		default:
-			best += max(tr.l1[i], tr.l0[i]) - costFree
-		}
-		v0[i] = best
-		for k := 1; k <= last; k++ {
-			x := tr.v[k-1][i-m]
-			switch tr.kinds[k] {
-			case 0:
-				x += tr.l0[i]
-			case 1:
-				x += tr.l1[i]
-			default:
-				x += max(tr.l1[i], tr.l0[i]) - costFree
+		w, f := minusInf, uint8(0)
+		if c := i - span; c >= m {
+			b := c + m // end of the first bit
+			first := l0[b] - l1[b]
+			if kinds[0] == 1 {
+				first = -first
 			}
-			tr.v[k][i] = x
+			if first > -hopeless {
+				x := rest[c] - start
+				if c < quiet {
+					x = minusInf
+				}
+				if lv := level[b]; lv < quietLevel { // a dropout in the leader is no start bit
+					x -= costFaint * (1 - lv/quietLevel)
+				}
+				if y := done[c]; y >= x {
+					x, f = y, fromFrame
+				}
+				if y := done[c+1] - costEarly; y > x {
+					x, f = y, fromEarly
+				}
+				for _, kind := range kinds {
+					p, q := l1[b], l0[b]
+					b += m
+					switch kind {
+					case 1:
+						x += p
+					case 0:
+						x += q
+					default:
+						x += max(p, q) - costFree
+					}
+				}
+				w = x
+			}
 		}
-		x := vi[i-1] + tr.lead[i]
-		if y := vl[i] - rest; y > x {
+		done[i] = w
+		x := rest[i-1] + tr.lead[i]
+		if y := w - gap; y > x {
 			x = y
-			f |= idleFrame
+			f |= afterward
 		}
-		vi[i] = x
-		tr.from[i] = f
+		rest[i], from[i] = x, f
 	}
 }
 
 // trace follows the best path back from the end; path gets its frames, marks every bit for smoothing.
-func (tr *toneTrellis) trace(n int) {
-	m, last := tr.m, len(tr.kinds)-1
+func (tr *toneTrellis) trace(n int, last bool) {
+	m, k := tr.m, len(tr.kinds)
 	tr.path, tr.marks = tr.path[:0], tr.marks[:0]
-	// mean gain of a chunk, to compare paths that end at different chunks
-	mean, cnt := 0.0, 0
-	for i := max(m+1, n-40*m); i <= n; i++ {
-		mean += float64(max(tr.l1[i], tr.l0[i]))
-		cnt++
+	base := tr.at - int64(m)
+	known := n
+	if !last {
+		known = n - k*m // behind it there may be half a frame taken for idle
 	}
-	per := float32(0)
-	if cnt > 0 {
-		per = float32(mean / float64(cnt) / float64(m))
-	}
-	i, k := n, -1
-	best := tr.vi[n]
-	for j := max(n-m+1, m+1); j <= n; j++ {
-		for s := range tr.v {
-			if x := tr.v[s][j] + per*float32(n-j); x > best {
-				best, i, k = x, j, s
-			}
-		}
-	}
-	for i > m {
-		if k < 0 {
-			if tr.from[i]&idleFrame != 0 {
-				k = last
-				continue
-			}
-			if len(tr.marks) == 0 || int64(i)+tr.at-int64(m) <= tr.marks[len(tr.marks)-1].end-int64(m) {
-				tr.marks = append(tr.marks, pathBit{int64(i) + tr.at - int64(m), int8(tr.lk.e.lead)})
+	inFrame := tr.done[n] > tr.rest[n]
+	idle := 0 // nodes of idle in a row
+	for i := n; i > m; {
+		if !inFrame && tr.from[i]&afterward == 0 {
+			if idle++; idle == m {
+				idle = 0
+				if i+m-1 <= known {
+					tr.marks = append(tr.marks, pathBit{int64(i+m-1) + base, int8(tr.lk.e.lead)})
+				}
 			}
 			i--
 			continue
 		}
-		end := int64(i) + tr.at - int64(m)
-		bit := tr.kinds[k]
-		if bit == free {
-			bit = 0
-			if tr.l1[i] > tr.l0[i] {
-				bit = 1
+		idle = 0
+		begin := i - k*m
+		for j := k - 1; j >= 0; j-- {
+			e := begin + (j+1)*m
+			bit := tr.kinds[j]
+			if bit == free {
+				bit = 0
+				if tr.l1[e] > tr.l0[e] {
+					bit = 1
+				}
 			}
+			tr.marks = append(tr.marks, pathBit{int64(e) + base, bit})
 		}
-		tr.marks = append(tr.marks, pathBit{end, bit})
-		if k > 0 {
-			k--
-			i -= m
-			continue
-		}
-		begin := i - m
-		if from := begin + tr.frameLen(); from <= n {
-			tr.path = append(tr.path, toneFrame{end - int64(m)})
-		}
+		tr.path = append(tr.path, toneFrame{int64(begin) + base})
+		inFrame = true
 		switch tr.from[i] & 3 {
-		case fromIdle:
-			k = -1
-		case fromFrame:
-			k = last
+		case fromRest:
+			inFrame = false
 		case fromEarly:
-			k = last
 			begin++
 		}
 		i = begin
 	}
-	// A frame that began in an earlier block was given out with that block.
-	for a, b := 0, len(tr.path)-1; a < b; a, b = a+1, b-1 {
-		tr.path[a], tr.path[b] = tr.path[b], tr.path[a]
-	}
-	for a, b := 0, len(tr.marks)-1; a < b; a, b = a+1, b-1 {
-		tr.marks[a], tr.marks[b] = tr.marks[b], tr.marks[a]
-	}
+	slices.Reverse(tr.path)
+	slices.Reverse(tr.marks)
 }
-
-func (tr *toneTrellis) frameLen() int { return len(tr.kinds) * tr.m }
 
 // poor says whether the block wants the heavy machinery: the odds of some bit are close.
 func (tr *toneTrellis) poor() bool {
