@@ -42,7 +42,7 @@ func Pack(items []Size, room Size, steps int) Packing {
 	p.units, p.slots = float64(sum.Units)/float64(max(room.Units, 1)), float64(sum.Slots)/float64(max(room.Slots, 1))
 	bound := LowerBound(items, room)
 	best := p.greedy(bound)
-	if len(best) > bound && len(items)*len(best) < 2*steps { // each pass looks at every item once a bin
+	if len(best) > bound {
 		best = p.fillOneByOne(best, bound)
 	}
 	if len(best) > bound && len(items) <= exactItems {
@@ -199,9 +199,10 @@ func (p *packer) bestFit(order []int, w [2]float64) [][]int {
 
 // fillOneByOne fills one bin after the other as full as a short search can (minimum bin slack), by several weights.
 func (p *packer) fillOneByOne(best [][]int, bound int) [][]int {
+	keep := p.steps / 2 // for improve, which gains more where there are many bins
 	for _, nodes := range []int{500, 5000} {
 		for _, w := range p.weights() {
-			if w[0] == 0 || p.steps <= 0 {
+			if w[0] == 0 || p.steps <= keep {
 				continue
 			}
 			if b := p.fillBins(p.all(), w, nodes, len(best)-1); b != nil {
@@ -217,45 +218,60 @@ func (p *packer) fillOneByOne(best [][]int, bound int) [][]int {
 
 // fillBins packs subset into at most most bins by filling each as well as it can; nil where that does not do.
 func (p *packer) fillBins(subset []int, w [2]float64, nodes, most int) [][]int {
-	rest := p.order(subset, w)
+	// Items of one size are alike: the search goes over sizes, of which there are far fewer.
+	var groups []group
+	at := map[Size]int{}
+	for _, i := range p.order(subset, w) {
+		g, ok := at[p.items[i]]
+		if !ok {
+			g = len(groups)
+			at[p.items[i]] = g
+			groups = append(groups, group{size: p.items[i]})
+		}
+		groups[g].items = append(groups[g].items, i)
+	}
 	var bins [][]int
-	for len(rest) > 0 {
+	for n := len(subset); n > 0; {
 		if len(bins) == most {
 			return nil
 		}
-		f := filler{p: p, w: w, rest: rest, nodes: nodes}
+		f := filler{p: p, w: w, groups: groups, nodes: nodes}
 		f.take[0] = 0
-		f.search(1, 1, p.room.sub(p.items[rest[0]]))
-		p.steps -= nodes - f.nodes + len(rest)/16
-		chosen := f.best
-		bin := make([]int, 0, len(chosen))
-		keep := rest[:0:0]
-		k := 0
-		for at, i := range rest {
-			if k < len(chosen) && chosen[k] == at {
-				bin = append(bin, i)
-				k++
-			} else {
-				keep = append(keep, i)
-			}
+		groups[0].taken = 1
+		f.search(1, 0, p.room.sub(groups[0].size))
+		groups[0].taken = 0
+		p.steps -= nodes - f.nodes + len(groups)
+		bin := make([]int, 0, len(f.best))
+		for _, g := range f.best {
+			bin = append(bin, groups[g].items[0])
+			groups[g].items = groups[g].items[1:]
 		}
-		bins, rest = append(bins, bin), keep
+		groups = slices.DeleteFunc(groups, func(g group) bool { return len(g.items) == 0 })
+		n -= len(bin)
+		bins = append(bins, bin)
 	}
 	return bins
+}
+
+// group is the items of one size that are still to be packed.
+type group struct {
+	size  Size
+	items []int
+	taken int // by the search that is under way
 }
 
 // maxInBin bounds how many items a filler follows; a floppy's directory has no more slots.
 const maxInBin = 512
 
-// filler searches the subset of rest, the first of them always in it, that leaves least room in a bin.
+// filler searches the items, one of the first group always among them, that leave least room in a bin.
 type filler struct {
-	p     *packer
-	w     [2]float64
-	rest  []int
-	nodes int
-	take  [maxInBin]int
-	best  []int
-	slack float64
+	p      *packer
+	w      [2]float64
+	groups []group
+	nodes  int
+	take   [maxInBin]int // groups, ascending
+	best   []int
+	slack  float64
 }
 
 func (f *filler) search(depth, from int, left Size) {
@@ -265,19 +281,19 @@ func (f *filler) search(depth, from int, left Size) {
 	if depth == maxInBin {
 		return
 	}
-	tried := Size{-1, -1}
-	for at := from; at < len(f.rest); at++ {
-		it := f.p.items[f.rest[at]]
-		if it == tried || !it.fits(left) { // an equal item was tried here
+	for at := from; at < len(f.groups); at++ {
+		g := &f.groups[at]
+		if g.taken == len(g.items) || !g.size.fits(left) {
 			continue
 		}
 		if f.slack <= 1e-12 || f.nodes <= 0 {
 			return
 		}
-		tried = it
 		f.nodes--
 		f.take[depth] = at
-		f.search(depth+1, at+1, left.sub(it))
+		g.taken++
+		f.search(depth+1, at, left.sub(g.size))
+		g.taken--
 	}
 }
 
