@@ -118,30 +118,18 @@ func (r *run) breaks(fs []*found, i int, usual int64) bool {
 			}
 		}
 	}
-	for k, s := range r.fs {
-		if s.aside() || s.id != f.id || s.enc != f.enc {
-			continue
+	if !seen(f) {
+		return false
+	}
+	if far {
+		return true
+	}
+	// A second identifier of the same name on one track is odd but possible; a second round, or the other side, is not:
+	// then the next identifier comes again as well.
+	for _, n := range fs[i+1:] {
+		if !n.aside() {
+			return seen(n)
 		}
-		if far {
-			return true
-		}
-		// A second identifier of the same name on one track is odd but possible; a second round is not: then the
-		// next identifiers repeat as well.
-		again := 0
-		for _, n := range fs[i+1:] {
-			k++
-			for k < len(r.fs) && r.fs[k].aside() {
-				k++
-			}
-			if n.aside() {
-				continue
-			}
-			if k >= len(r.fs) || n.id != r.fs[k].id || again >= 1 {
-				break
-			}
-			again++
-		}
-		return again >= 1 && k > 0
 	}
 	return false
 }
