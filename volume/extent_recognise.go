@@ -2,6 +2,7 @@ package volume
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"slices"
 
@@ -22,7 +23,9 @@ func extentClaims(data []byte, o *Options, other int) []claim {
 		known = []*Parameters{o.Parameters}
 	}
 	var out []claim
-	best, explained := 0, false
+	best := 0
+	var nearest *Parameters // the known block that explains most of the directory
+	var nearestEv evidence
 	for _, p := range known {
 		if p.Validate() != nil || o.Recording != nil && !p.fitsRecording(o.Recording) {
 			continue
@@ -39,26 +42,44 @@ func extentClaims(data []byte, o *Options, other int) []claim {
 		case ev.entries == 0 && ev.wrong == 0 && blankVolume(p, data):
 			score = 12
 			why = fmt.Sprintf("Parameter block %s: the length fits, and the directory is empty (E5h throughout).", p.Name)
+			if !uniform(data[p.OFF*p.SPT*recordBytes:]) {
+				score = 3 // written to elsewhere: another reading may know the files
+			}
 		case o.Kind == "extent" && score <= 0 && ev.entries > 0:
 			score = 1
 		}
 		// A block that explains most of the directory is not given up for one that was made to fit the damage.
-		explained = explained || ev.entries > 2*(ev.wrong+ev.disagree)
+		if ev.entries > 2*(ev.wrong+ev.disagree) && (nearest == nil || score > best) {
+			nearest, nearestEv = p, ev
+		}
 		if score > 0 {
 			best = max(best, score)
 			out = append(out, claim{score, openExtent(data, o, p, []string{why, p.String() + "."})})
 		}
 	}
-	if o.Parameters != nil || explained || other >= sure {
+	if o.Parameters != nil || other >= sure || nearest != nil && nearestEv.wrong == 0 {
 		return out
 	}
 	for _, g := range guessParameters(data, o) {
-		if s := g.ev.score() - 5; s > best {
-			best = s
-			out = append(out, claim{s, openExtent(data, o, g.p, g.said)})
+		score := g.ev.score() - 5
+		if nearest != nil {
+			// Some entries make no sense: damage, or another sector order? Where the files lie tells.
+			if g.ev.entries < nearestEv.entries || fit(g.p, data) < fit(nearest, data)+0.02 {
+				return out
+			}
+			score = max(score, best+1)
+		}
+		if score > best {
+			best = score
+			out = append(out, claim{score, openExtent(data, o, g.p, g.said)})
 		}
 	}
 	return out
+}
+
+// fit is how well files and blank space lie where a parameter block says, 0 to 1.
+func fit(p *Parameters, data []byte) float64 {
+	return blankness(extentOn(p, &disk.Image{Geometry: p.geometry(disk.MFM), Data: data}))
 }
 
 // blankVolume reports whether the directory holds nothing but the filler of a fresh disk.
@@ -209,6 +230,8 @@ type guess struct {
 	p    *Parameters
 	ev   evidence
 	said []string
+	// agree is how well files and blank space lie where they should, where that had to decide.
+	agree float64
 }
 
 // extentShape is a physical disk that an image of this length may be.
@@ -270,58 +293,45 @@ func directoryStart(b []byte) bool {
 // where they go on, block size and width of block numbers from how many blocks the record counts ask for, and the
 // size of the directory from the lowest block that a file holds.
 func guessParameters(data []byte, o *Options) (out []guess) {
-	shapes := extentShapes(len(data), o)
-	for _, s := range shapes {
+	best := 0
+	tried := map[string]bool{}
+	for _, s := range extentShapes(len(data), o) {
 		track := s.sectors * s.size
 		for off := 0; off <= 8 && (off+1)*track < len(data); off++ {
 			at := off * track
 			if !directoryStart(data[at : at+min(s.size, 512)]) {
 				continue
 			}
-			for _, skew := range skewsToTry(s, data[at:at+track]) {
-				if g, ok := s.guess(data, off, skew); ok {
+			for skew := 1; skew < max(s.sectors, 2); skew++ {
+				if skew == 1 { // without a skew, disks of another shape read alike: one is enough
+					key := fmt.Sprint(at, s.size)
+					if tried[key] {
+						continue
+					}
+					tried[key] = true
+				}
+				if g, ok := s.guess(data, off, skew); ok && g.ev.score() >= best {
+					best = g.ev.score()
 					out = append(out, g)
 				}
 			}
 		}
 	}
-	slices.SortStableFunc(out, func(a, b guess) int { return b.ev.score() - a.ev.score() })
-	return out
+	out = slices.DeleteFunc(out, func(g guess) bool { return g.ev.score() < best })
+	if len(out) < 2 {
+		return out
+	}
+	// A short directory fits many sector orders. The right one is that in which files lie where something is written.
+	for i := range out[:min(len(out), maxGuesses)] {
+		out[i].agree = fit(out[i].p, data)
+	}
+	slices.SortStableFunc(out, func(a, b guess) int { return cmp.Compare(b.agree, a.agree) })
+	out[0].said[0] += fmt.Sprintf(" Of %d orders that the directory allows, it is the one in which files and blank space lie where they should: in %.1f %% of the disk.", len(out), 100*out[0].agree)
+	return out[:1]
 }
 
-// skewsToTry are the sector orders whose first few sectors all look like a directory.
-func skewsToTry(s extentShape, track []byte) []int {
-	skews := []int{1}
-	for k := 2; k < s.sectors && s.sectors > 4; k++ {
-		skews = append(skews, k)
-	}
-	good := func(k int) int {
-		n := 0
-		for _, i := range SkewTable(s.sectors, k, 0) {
-			b := track[i*s.size : (i+1)*s.size]
-			for e := 0; e+entryBytes <= len(b); e += entryBytes {
-				if x := dirEntry(b[e : e+entryBytes]); !x.free() && !x.other() && !plausibleEntry(x) {
-					return n
-				}
-			}
-			if x := bytes.Trim(b, "\xE5"); len(x) > 0 {
-				n++ // a sector with entries speaks; one that is empty says nothing
-			}
-		}
-		return n
-	}
-	best := 0
-	var out []int
-	for _, k := range skews {
-		switch n := good(k); {
-		case n > best:
-			best, out = n, []int{k}
-		case n == best && n > 0:
-			out = append(out, k)
-		}
-	}
-	return out[:min(len(out), 4)]
-}
+// maxGuesses bounds how many readings are weighed against each other.
+const maxGuesses = 100
 
 // guess finds the block size and the rest for a disk whose directory begins after off tracks.
 func (s extentShape) guess(data []byte, off, skew int) (best guess, ok bool) {

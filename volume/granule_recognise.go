@@ -1,8 +1,8 @@
 package volume
 
 import (
+	"bytes"
 	"fmt"
-	"slices"
 
 	"remanence/disk"
 )
@@ -324,17 +324,29 @@ func (v *granule) roundingVotes() (up, down int) {
 	return up, down
 }
 
-// slack reports whether sector n of a file is padding (one byte throughout) from byte last on, and not before.
+// slack reports whether sector n of a file is padding (one byte throughout) from byte last on, and not before. A tail
+// of a few bytes proves little; then the sector behind it, where the file holds one, must be padding as well.
 func (v *granule) slack(list []int, n, last int) bool {
+	s := v.fileSector(list, n)
+	if s == nil || !uniform(s[last:]) || s[last-1] == s[len(s)-1] {
+		return false
+	}
+	if len(s)-last >= 4 || n+1 >= len(list)*v.sectors {
+		return true
+	}
+	next := v.fileSector(list, n+1)
+	return next != nil && uniform(next)
+}
+
+// fileSector is sector n of a file; nil where it cannot be read.
+func (v *granule) fileSector(list []int, n int) []byte {
 	g := list[n/v.sectors]
 	if g < 0 {
-		return false
+		return nil
 	}
 	o := v.offsets[g] + int64(n%v.sectors)*granuleSectorBytes
-	if o+granuleSectorBytes > int64(len(v.im.Data)) {
-		return false
-	}
-	s := v.im.Data[o : o+granuleSectorBytes]
-	pad := s[len(s)-1]
-	return !slices.ContainsFunc(s[last:], func(b byte) bool { return b != pad }) && s[last-1] != pad
+	return v.im.Data[o : o+granuleSectorBytes]
 }
+
+// uniform reports whether b is one byte throughout.
+func uniform(b []byte) bool { return len(b) < 2 || bytes.Equal(b[1:], b[:len(b)-1]) }

@@ -247,7 +247,7 @@ func blankness(v Volume) float64 {
 			continue
 		}
 		c := data[o : o+chunk]
-		blank := bytes.Equal(c[1:], c[:chunk-1])
+		blank := uniform(c)
 		total++
 		if blank == (x == areaSlack) {
 			agree++
