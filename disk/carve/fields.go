@@ -199,7 +199,7 @@ func orphans(v view, fs []*found, w *work) []*found {
 		id := disk.SectorID{SizeCode: k.code}
 		buf := make([]byte, 1+size(id)+2)
 		each := func(pos int, mark byte, sync int) bool {
-			if sync < 2 || used[pos] || v.read(pos, buf) < len(buf) || !w.right(k.enc, buf) {
+			if sync < 1 || used[pos] || v.read(pos, buf) < len(buf) || !w.right(k.enc, buf) {
 				return w.left > 0
 			}
 			f := &found{v: v, enc: k.enc, pos: pos, behind: pos, dataPos: pos, id: id, orphan: true, start: v.offset(pos)}

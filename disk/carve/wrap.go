@@ -286,6 +286,14 @@ func (r *run) cuts(v *byteView, lo int) []cut {
 		return r.cutBetween(v, lo, first, last)
 	case last.dataPos >= 0:
 		return r.cutInData(v, lo, last)
+	default: // the data may begin so near the start of the dump that no sync is left before it
+		field := make([]byte, 1+size(last.id)+2)
+		for p := lo; p < first.pos; p++ {
+			if b := v.d[p]; b < disk.MarkDeleted || b > disk.MarkData || v.read(p, field) < len(field) || crcBytes(preset(last.enc), field) != 0 {
+				continue
+			}
+			return r.cutBetween(v, lo, &found{dataPos: p, data: field[1 : len(field)-2]}, last)
+		}
 	}
 	return nil
 }
