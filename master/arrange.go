@@ -34,6 +34,7 @@ type Request struct {
 	Sides          int
 	Code           string // line code
 	Cassette       int    // minutes
+	Copies         int    // how often each program is recorded on a tape, one after the other; 0: once
 	To             plan.Dest
 	IncludeDamaged bool
 	Title          string
@@ -50,6 +51,7 @@ type Arrangement struct {
 	Files     []plan.File     // every file that was inspected
 	Assumed   []string        // what was chosen because nobody said
 	Cassette  int             // minutes
+	Copies    int             // of each program on a tape
 }
 
 // Arrange gathers, inspects and plans.
@@ -58,7 +60,7 @@ func Arrange(ctx context.Context, q Request, p progress.Progress) (*Arrangement,
 	if job == nil {
 		job = &plan.Job{}
 	}
-	a := &Arrangement{}
+	a := &Arrangement{Copies: max(q.Copies, 1)}
 	name := cmp.Or(q.Machine, job.Machine)
 	if name == "" {
 		name = DefaultMachine
@@ -94,7 +96,7 @@ func Arrange(ctx context.Context, q Request, p progress.Progress) (*Arrangement,
 			return nil, err
 		}
 		o.Code = a.Code
-		o.Payload = func(f *plan.File) (plan.Payload, error) { return payload(sideOptions(t, a.Code), t.Form, f) }
+		o.Payload = func(f *plan.File) (plan.Payload, error) { return payload(a.sideOptions(t), t.Form, f) }
 		if o.CassetteMinutes == 0 && len(t.Cassettes) > 0 {
 			o.CassetteMinutes = t.Cassettes[0]
 		}
@@ -155,8 +157,8 @@ func (q *Request) recording(m *machine.Machine, job *plan.Job, a *Arrangement) (
 }
 
 // sideOptions is how a side of the class is laid out.
-func sideOptions(t *machine.TapeClass, code *linecode.Code) tape.SideOptions {
-	return tape.SideOptions{Code: code, StartS: t.StartS, GapS: t.GapS, EndS: t.EndS}
+func (a *Arrangement) sideOptions(t *machine.TapeClass) tape.SideOptions {
+	return tape.SideOptions{Code: a.Code, StartS: t.StartS, GapS: t.GapS, EndS: t.EndS, Copies: a.Copies}
 }
 
 // payload makes the blocks of a file on tape. Forms that are not made for tape are converted where that keeps the
@@ -210,5 +212,5 @@ func payload(o tape.SideOptions, form string, f *plan.File) (plan.Payload, error
 	if f.Report.Name != "" && f.Name == "" && (kind == program.MachineTape) {
 		it.Name = f.Report.Name
 	}
-	return plan.Payload{Name: it.Name, Kind: kind, Blocks: it.Blocks, LengthS: o.Seconds(it), Notes: notes}, nil
+	return plan.Payload{Name: it.Name, Kind: kind, Blocks: it.Blocks, LengthS: o.ItemSeconds(it) - o.GapS, Notes: notes}, nil
 }

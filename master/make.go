@@ -30,6 +30,7 @@ type Options struct {
 	Version string // of the program, for report and labels
 	Command string // what was said, for the report
 	NoPaper bool   // neither labels nor report
+	Paper   string // a4 or letter; "": a4
 	// Tape is the simulated cassette path; its zero value stands for the one that Medium names.
 	Tape tape.Preset
 }

@@ -34,12 +34,12 @@ func (mk *maker) labels(r *Result) error {
 		names = append(names, mk.diskSheet())
 	}
 	if tapes {
-		names = append(names, "insert-a4", "cassette-a4")
+		names = append(names, "insert-", "cassette-")
 	}
-	names = append(names, "index-a4")
+	names = append(names, "index-")
 	var pages []*picture.Canvas
 	for _, n := range names {
-		sheet, err := mk.set.Sheet(n)
+		sheet, err := mk.set.Sheet(n + cmp.Or(mk.o.Paper, "a4"))
 		if err != nil {
 			return err
 		}
@@ -73,9 +73,9 @@ func (mk *maker) labels(r *Result) error {
 // diskSheet is the label sheet for the size of the disks.
 func (mk *maker) diskSheet() string {
 	if r := mk.a.Recording; r != nil && r.SizeInches < 4.5 {
-		return "disk-90mm-a4"
+		return "disk-90mm-"
 	}
-	return "disk-5in-a4"
+	return "disk-5in-"
 }
 
 // LabelMedia is what the label room needs to know of the media: one for each disk, one for each cassette.

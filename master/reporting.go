@@ -219,7 +219,7 @@ func sideRibbon(m *Medium) *picture.Canvas {
 	all := picture.Ribbon{}
 	for i, e := range m.SideRun.Side.Entries {
 		st := picture.Good
-		if m.Lost(&m.Files[i]) {
+		if m.Lost(&m.Files[i/m.SideRun.Copies]) {
 			st = picture.Lost
 		}
 		all.Stretches = append(all.Stretches, picture.Stretch{From: e.FromS, To: e.ToS, Margin: -1, State: st, Label: e.Name, Title: fmt.Sprintf("%s, %d bytes", e.Name, e.Bytes)})

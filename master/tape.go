@@ -15,8 +15,9 @@ import (
 
 // SideProof is what was heard of a tape side.
 type SideProof struct {
-	Side *tape.Side
-	Read *tape.Result
+	Side   *tape.Side
+	Read   *tape.Result
+	Copies int // of each program, one after the other
 }
 
 // tape writes one side as sound, plays it through the simulated cassette path, and proves what is heard.
@@ -47,7 +48,7 @@ func (mk *maker) tape(ctx context.Context, m *Medium, number int) error {
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
-	m.SideRun = &SideProof{side, heard}
+	m.SideRun = &SideProof{side, heard, mk.a.Copies}
 	mk.proveSide(m)
 	return nil
 }
@@ -68,7 +69,7 @@ func (mk *maker) writeSide(ctx context.Context, m *Medium, name string) (*tape.S
 		return nil, err
 	}
 	defer f.Close()
-	o := sideOptions(mk.a.Machine.Tape, m.Code)
+	o := mk.a.sideOptions(mk.a.Machine.Tape)
 	o.RateHz, o.LengthS = mk.o.RateHz, m.SideS
 	if o.RateHz == 0 {
 		o.RateHz = 44100
@@ -103,12 +104,41 @@ type part struct {
 	whole bool
 }
 
+// fault says how what was heard differs from what was written; "" where it does not.
+func (p *part) fault(want []byte) string {
+	switch {
+	case len(p.data) == 0:
+		return "not heard at all"
+	case len(p.data) != len(want):
+		return fmt.Sprintf("%d of %d bytes came back", len(p.data), len(want))
+	case !bytes.Equal(p.data, want):
+		n := 0
+		for k := range want {
+			if p.data[k] != want[k] {
+				n++
+			}
+		}
+		return fmt.Sprintf("%d of %d bytes differ", n, len(want))
+	case !p.whole:
+		return "the bytes are right, but the reader doubts them"
+	}
+	return ""
+}
+
+// copyName is a program's name, with the copy where there are several.
+func (mk *maker) copyName(name string, copy int) string {
+	if mk.a.Copies == 1 {
+		return name
+	}
+	return fmt.Sprintf("%s, copy %d", name, copy+1)
+}
+
 // hear files what was heard under the programs that were written where it was heard. Two texts one after the other can
 // be heard as one: its bytes are shared out by length. What is heard in the silence between programs is noise and belongs
 // to none of them.
 func (mk *maker) hear(m *Medium) []part {
 	heard, side := m.SideRun.Read, m.SideRun.Side
-	parts := make([]part, len(m.Files))
+	parts := make([]part, len(side.Entries))
 	for i := range parts {
 		parts[i].whole = true
 	}
@@ -125,7 +155,7 @@ func (mk *maker) hear(m *Medium) []part {
 		for k, i := range over {
 			n := len(rest)
 			if k < len(over)-1 {
-				n = min(n, len(bytes.Join(m.Files[i].Payload.Blocks, nil)))
+				n = min(n, len(bytes.Join(m.Files[i/mk.a.Copies].Payload.Blocks, nil)))
 			}
 			parts[i].data = append(parts[i].data, rest[:n]...)
 			parts[i].whole = parts[i].whole && p.Whole
@@ -143,29 +173,24 @@ func (mk *maker) proveSide(m *Medium) {
 	m.Proof.SpeedPercent, m.Proof.LevelDBFS = round3(heard.SpeedPercent), round3(heard.LevelDBFS)
 	parts := mk.hear(m)
 	for i := range m.Files {
-		f, e := &m.Files[i], side.Entries[i]
-		got, whole := parts[i].data, parts[i].whole
+		f := &m.Files[i]
 		want := bytes.Join(f.Payload.Blocks, nil)
-		if whole && bytes.Equal(got, want) {
-			m.Proof.FilesGood++
-			continue
-		}
-		m.lose(f)
-		what := fmt.Sprintf("%s: %d of %d bytes came back", f.Name, len(got), len(want))
-		switch {
-		case len(got) == 0:
-			what = f.Name + " was not heard at all"
-		case len(got) == len(want):
-			n := 0
-			for k := range got {
-				if got[k] != want[k] {
-					n++
-				}
+		good := true
+		for c := range mk.a.Copies {
+			e, got := &side.Entries[i*mk.a.Copies+c], &parts[i*mk.a.Copies+c]
+			what := got.fault(want)
+			if what == "" {
+				continue
 			}
-			what = fmt.Sprintf("%s: %d of %d bytes differ", f.Name, n, len(want))
+			good = false
+			m.fault(Fault{Where: fmt.Sprintf("%s, %.1f s", m.ID, e.FromS), What: mk.copyName(f.Name, c) + ": " + what, Consequence: "the machine will not load it from such a tape",
+				Do: "use a better cassette or deck, or record every program twice (--copies 2)"})
 		}
-		m.fault(Fault{Where: fmt.Sprintf("%s, %.1f s", m.ID, e.FromS), What: what, Consequence: "the machine will not load it from such a tape",
-			Do: "use a better cassette or deck, or record every program twice"})
+		if good {
+			m.Proof.FilesGood++
+		} else {
+			m.lose(f)
+		}
 	}
 	m.Verified = m.Proof.FilesGood == len(m.Files)
 	if m.Verified {

@@ -18,11 +18,12 @@ type makeFlags struct {
 	Seed   uint64 `default:"1" placeholder:"N" help:"What the simulation leaves to chance; the same seed gives the same bytes."`
 	FLAC   bool   `name:"flac" help:"Write sound as FLAC instead of WAV."`
 	RateHz int    `name:"rate" default:"44100" placeholder:"HZ" help:"Sample rate of the sound."`
+	Paper  string `enum:"a4,letter" default:"a4" help:"Paper of the labels: a4 or letter."`
 	Jobs   int    `placeholder:"N" help:"How many pieces are worked on at once (default: as many as there are processors)."`
 }
 
 func (f *makeFlags) options(set *machine.Set) (master.Options, error) {
-	o := master.Options{Out: f.Out, Force: f.Force, Seed: f.Seed, FLAC: f.FLAC, RateHz: f.RateHz, Workers: f.Jobs, Version: version}
+	o := master.Options{Out: f.Out, Force: f.Force, Seed: f.Seed, FLAC: f.FLAC, RateHz: f.RateHz, Workers: f.Jobs, Paper: f.Paper, Version: version}
 	if f.RateHz < 8000 || f.RateHz > 192000 {
 		return o, outcome.As(outcome.Usage, fmt.Errorf("--rate %d: want 8000 to 192000 Hz", f.RateHz))
 	}

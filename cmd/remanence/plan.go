@@ -21,13 +21,14 @@ type jobFlags struct {
 	To             string   `enum:"auto,disk,tape" default:"auto" help:"Where files go that the job says nothing of: auto (forms made for tape to tape, the rest to disk), disk or tape."`
 	Cassette       string   `placeholder:"C-30" help:"Length of the cassettes: C-15, C-30, C-60, ... minutes of both sides."`
 	Code           string   `placeholder:"NAME" help:"Line code of the tapes (default: the machine's usual one)."`
+	Copies         int      `default:"1" placeholder:"N" help:"How often each program is recorded on a tape, one after the other."`
 	Title          string   `placeholder:"TEXT" help:"Title on labels, volumes and report."`
 	IncludeDamaged bool     `help:"Take damaged files along, marked."`
 }
 
 // request reads the job and the profiles.
 func (j *jobFlags) request(env *Env, out string) (master.Request, error) {
-	q := master.Request{Machine: j.Machine, Recording: j.Recording, Cylinders: j.Cylinders, Sides: j.Sides, Code: j.Code,
+	q := master.Request{Machine: j.Machine, Recording: j.Recording, Cylinders: j.Cylinders, Sides: j.Sides, Code: j.Code, Copies: j.Copies,
 		Title: j.Title, IncludeDamaged: j.IncludeDamaged, Out: out}
 	if j.To != "auto" {
 		q.To = plan.Dest(j.To)
@@ -39,6 +40,9 @@ func (j *jobFlags) request(env *Env, out string) (master.Request, error) {
 	}
 	if j.Cylinders < 0 || j.Sides < 0 || j.Sides > 2 {
 		return q, outcome.As(outcome.Usage, fmt.Errorf("--cylinders %d --sides %d: want at least 1 cylinder, and 1 or 2 sides", j.Cylinders, j.Sides))
+	}
+	if j.Copies < 1 || j.Copies > 20 {
+		return q, outcome.As(outcome.Usage, fmt.Errorf("--copies %d: want 1 to 20", j.Copies))
 	}
 	var err error
 	if q.Set, err = machine.Load(env.ConfigDir()); err != nil {
