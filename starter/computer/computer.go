@@ -251,3 +251,6 @@ func (c *Computer) Press(key rune) {
 
 // Release lets all keys go.
 func (c *Computer) Release() { c.keys = [8]byte{} }
+
+// Line is one row of the screen without trailing blanks.
+func (c *Computer) Line(row int) string { return strings.Split(c.Text(), "\n")[row] }

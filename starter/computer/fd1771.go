@@ -116,7 +116,7 @@ func (d *Drive) keepRunning(now float64) {
 // ready: a selected drive with a disk, up to speed.
 func (c *Controller) ready(now float64) bool {
 	d := c.drive()
-	return d != nil && d.Medium != nil && d.motorAt != 0 && now-d.motorAt <= motorHoldS+spinUpS
+	return d != nil && d.Medium != nil && d.motorAt != 0 && now >= d.motorAt+spinUpS && now-d.motorAt <= motorHoldS+spinUpS
 }
 
 func (c *Controller) drive() *Drive {

@@ -21,6 +21,7 @@ func newHost(t *testing.T, m *Medium, speed float64) *host {
 	h.c.Drives[0] = &Drive{Medium: m, Speed: speed, StartS: 0.123}
 	h.now = 0.5
 	h.c.Select(h.now, 1)
+	h.now += spinUpS + 0.1
 	return h
 }
 
