@@ -18,14 +18,15 @@ func unit(z complex128) complex128 {
 	return 1
 }
 
-// logI0 is ln I0(x), the modified Bessel function of order 0, x >= 0 (Abramowitz and Stegun 9.8.1, 9.8.2).
+// logI0 is ln I0(x), the modified Bessel function of order 0, x >= 0, to about 0.03: the leading terms for small and large
+// x (Abramowitz and Stegun 9.6.12, 9.7.1), with a logarithm out of the bits of a float.
 func logI0(x float64) float64 {
-	if x < 3.75 {
-		t := x / 3.75
-		t *= t
-		return math.Log(1 + t*(3.5156229+t*(3.0899424+t*(1.2067492+t*(0.2659732+t*(0.0360768+t*0.0045813))))))
+	if x < 2.2 {
+		t := x * x / 4
+		return t - t*t/4 + t*t*t/9
 	}
-	t := 3.75 / x
-	return x - 0.5*math.Log(x) + math.Log(0.39894228+t*(0.01328592+t*(0.00225319+t*(-0.00157565+t*(0.00916281+
-		t*(-0.02057706+t*(0.02635537+t*(-0.01647633+t*0.00392377))))))))
+	bits := math.Float32bits(float32(x))
+	m := math.Float32frombits(bits&0x7fffff|0x3f800000) - 1 // 0 to 1
+	ln := (float64(int(bits>>23)-127) + float64(m*(1.3465553-0.3465553*m))) * math.Ln2
+	return x - 0.5*ln - 0.9189385 + 0.125/x
 }

@@ -25,7 +25,7 @@ func newDecimator(rate float64, factor int, pass, highpass float64) *decimator {
 		out := rate / float64(factor)
 		width := max((out-2*pass)/rate, 0.02)
 		const db = 34
-		n := int(math.Ceil((db-7.95)/(14.36*width))) + 1
+		n := (int(math.Ceil((db-7.95)/(14.36*width))) + 8) / 8 * 8
 		beta := 0.5842*math.Pow(db-21, 0.4) + 0.07886*(db-21)
 		d.taps = make([]float32, n)
 		cut, sum := out/2/rate, 0.0
@@ -75,47 +75,68 @@ func (d *decimator) run(dst, x []float32) []float32 {
 	if d.factor == 1 {
 		dst = append(dst, x...)
 	} else {
-		d.hist = append(d.hist, x...)
-		h, taps, at := d.hist, d.taps, 0
-		n := len(taps)
-		for ; at+n <= len(h); at += d.factor {
-			w := h[at : at+n]
-			var s0, s1 float32
-			i := 0
-			for ; i+1 < len(taps) && i+1 < len(w); i += 2 {
-				s0 += taps[i] * w[i]
-				s1 += taps[i+1] * w[i+1]
-			}
-			if i < n {
-				s0 += taps[i] * w[i]
-			}
-			dst = append(dst, s0+s1)
+		// the last few samples of the call before and the first of this one
+		n := len(d.taps)
+		head := len(d.hist)
+		d.hist = append(d.hist, x[:min(len(x), n)]...)
+		at := 0
+		for ; at < head && at+n <= len(d.hist); at += d.factor {
+			dst = append(dst, dot(d.taps, d.hist[at:at+n]))
 		}
-		d.hist = append(h[:0], h[at:]...)
+		if at < head { // too little of everything
+			d.hist = append(d.hist[:0], d.hist[at:]...)
+			if len(x) > n {
+				d.hist = append(d.hist, x[n:]...)
+			}
+		} else {
+			i := at - head
+			for ; i+n <= len(x); i += d.factor {
+				dst = append(dst, dot(d.taps, x[i:i+n]))
+			}
+			d.hist = append(d.hist[:0], x[min(i, len(x)):]...)
+		}
 	}
 	out := dst[start:]
-	for i, v := range out { // a recording may hold anything, a float file even NaN; the filters must survive it
+	if !d.hp {
+		for i, v := range out { // a recording may hold anything, a float file even NaN; the filters must survive it
+			if !(v > -1e6 && v < 1e6) {
+				out[i] = 0
+			}
+		}
+		return dst
+	}
+	b0, a1, a2, s1, s2 := d.b0, d.a1, d.a2, d.s1, d.s2
+	for i, v := range out {
 		if !(v > -1e6 && v < 1e6) {
-			out[i] = 0
+			v = 0
 		}
+		u := b0 * v
+		y := u + s1
+		s1 = -2*u - a1*y + s2
+		s2 = u - a2*y
+		out[i] = y
 	}
-	if d.hp {
-		b0, a1, a2, s1, s2 := d.b0, d.a1, d.a2, d.s1, d.s2
-		for i, v := range out {
-			u := b0 * v
-			y := u + s1
-			s1 = -2*u - a1*y + s2
-			s2 = u - a2*y
-			out[i] = y
-		}
-		const tiny = 1e-25 // denormal numbers are slow
-		if s1 < tiny && s1 > -tiny {
-			s1 = 0
-		}
-		if s2 < tiny && s2 > -tiny {
-			s2 = 0
-		}
-		d.s1, d.s2 = s1, s2
+	const tiny = 1e-25 // denormal numbers are slow
+	if s1 < tiny && s1 > -tiny {
+		s1 = 0
 	}
+	if s2 < tiny && s2 > -tiny {
+		s2 = 0
+	}
+	d.s1, d.s2 = s1, s2
 	return dst
+}
+
+// dot is the inner product of two slices whose length is a multiple of 8.
+func dot(a, b []float32) float32 {
+	var s0, s1, s2, s3 float32
+	for len(a) >= 8 && len(b) >= 8 {
+		p, q := (*[8]float32)(a), (*[8]float32)(b)
+		s0 += p[0]*q[0] + p[4]*q[4]
+		s1 += p[1]*q[1] + p[5]*q[5]
+		s2 += p[2]*q[2] + p[6]*q[6]
+		s3 += p[3]*q[3] + p[7]*q[7]
+		a, b = a[8:], b[8:]
+	}
+	return s0 + s1 + s2 + s3
 }

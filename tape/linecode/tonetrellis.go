@@ -361,7 +361,7 @@ func (tr *toneTrellis) trace(n int, last bool) {
 	base := tr.at - int64(m)
 	known := n
 	if !last {
-		known = n - k*m // behind it there may be half a frame taken for idle
+		known = n - 3*k*m // behind it there may be half a frame taken for idle
 	}
 	inFrame := tr.done[n] > tr.rest[n]
 	idle := 0 // nodes of idle in a row
@@ -387,7 +387,9 @@ func (tr *toneTrellis) trace(n int, last bool) {
 					bit = 1
 				}
 			}
-			tr.marks = append(tr.marks, pathBit{int64(e) + base, bit})
+			if e <= known {
+				tr.marks = append(tr.marks, pathBit{int64(e) + base, bit})
+			}
 		}
 		tr.path = append(tr.path, toneFrame{int64(begin) + base})
 		inFrame = true
@@ -412,7 +414,7 @@ func (tr *toneTrellis) poor() bool {
 		if b.bit == 0 {
 			d = -d
 		}
-		if d < 14 {
+		if d < 14 && tr.level[i] > 0.5 { // under a dropout nothing helps
 			return true
 		}
 	}
