@@ -226,6 +226,12 @@ func orphans(v view, fs []*found, w *work) []*found {
 func settle(all []*found) (kept []*found, ghosts int) {
 	rank := map[view]int{}
 	sound := map[view]int{}
+	type track struct {
+		v         view
+		enc       disk.Encoding
+		cyl, head uint8
+	}
+	tracks := map[track]bool{}
 	for _, f := range all {
 		if _, ok := rank[f.v]; !ok {
 			rank[f.v] = len(rank)
@@ -233,6 +239,7 @@ func settle(all []*found) (kept []*found, ghosts int) {
 		f.rank = rank[f.v]
 		if f.good {
 			sound[f.v]++
+			tracks[track{f.v, f.enc, f.id.Cylinder, f.id.Head}] = true
 		}
 	}
 	byPlace := func(a, b *found) int {
@@ -278,8 +285,9 @@ func settle(all []*found) (kept []*found, ghosts int) {
 			}
 			continue
 		}
-		// An identifier alone is 16 bits of CRC: not enough in FM without neighbours, and never without any sync.
-		if sound[f.v] == 0 && (f.dataPos < 0 || f.proof < 5) || f.proof < 2 && f.dataPos < 0 {
+		// An identifier alone is 16 bits of CRC: not enough in FM without neighbours, and without any sync only if it
+		// names the track of sound ones.
+		if sound[f.v] == 0 && (f.dataPos < 0 || f.proof < 5) || f.proof < 2 && f.dataPos < 0 && !tracks[track{f.v, f.enc, f.id.Cylinder, f.id.Head}] {
 			continue
 		}
 		if n := len(weak); n > 0 && same(weak[n-1], f) {

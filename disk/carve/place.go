@@ -142,10 +142,8 @@ func oddPlaces(runs []*run, bySide bool) string {
 		return neighbours(runs)
 	}
 	taken := map[[2]int]bool{}
-	for k, r := range runs {
-		if r.place == orders[best].at(k, n) {
-			taken[r.place] = true
-		}
+	for _, r := range runs { // what identifiers name is taken: a shuffled file is not sorted by force
+		taken[r.place] = true
 	}
 	moved := 0
 	for k, r := range runs {
