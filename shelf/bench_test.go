@@ -62,6 +62,15 @@ func BenchmarkShelf(b *testing.B) {
 			}
 		}
 	})
+	b.Run("open", func(b *testing.B) {
+		for b.Loop() {
+			o, err := Open(b.Context(), s.Path(), Options{Now: at(day), NoBackup: true})
+			if err != nil {
+				b.Fatal(err)
+			}
+			o.Close()
+		}
+	})
 	b.Run("near", func(b *testing.B) {
 		for b.Loop() {
 			if _, err := s.Near(b.Context(), 100); err != nil {

@@ -77,12 +77,15 @@ func (s *Shelf) AtRisk(ctx context.Context) (*Risks, error) {
 			add(&out.Unread, Risk{MediumRef(m.Number), "unread", fmt.Sprintf("%s: last read whole on %s", m.Number, t.Format("2006-01-02")), "read it back and log it"})
 		}
 	}
-	const places = `FROM files f WHERE (EXISTS(SELECT 1 FROM paths p WHERE p.file = f.id)) +
-		(SELECT count(DISTINCT m.id) FROM items i JOIN media m ON m.master = i.master WHERE i.sha256 = f.sha256 AND m.state IN ('made', 'proven')) < 2`
-	if err := s.db.QueryRowContext(ctx, "SELECT count(*) "+places).Scan(&out.OneCopy); err != nil {
+	// held: on how many media each content is; the archive counts as one place more
+	const places = `WITH held AS MATERIALIZED (SELECT i.sha256 AS sha, count(DISTINCT m.id) AS n FROM media m JOIN items i ON i.master = m.master
+			WHERE m.state IN ('made', 'proven') GROUP BY i.sha256)
+		SELECT %s FROM files f LEFT JOIN held ON held.sha = f.sha256
+		WHERE coalesce(held.n, 0) < 2 AND coalesce(held.n, 0) + (EXISTS(SELECT 1 FROM paths p WHERE p.file = f.id)) < 2`
+	if err := s.db.QueryRowContext(ctx, fmt.Sprintf(places, "count(*)")).Scan(&out.OneCopy); err != nil {
 		return nil, s.wrap(err)
 	}
-	files, err := query(ctx, s, scanFile, "SELECT "+fileColumns+" "+places+" ORDER BY f.name, f.sha256 LIMIT ?", listed)
+	files, err := query(ctx, s, scanFile, fmt.Sprintf(places, fileColumns)+" ORDER BY f.name, f.sha256 LIMIT ?", listed)
 	if err != nil {
 		return nil, err
 	}

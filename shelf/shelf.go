@@ -58,8 +58,9 @@ type Shelf struct {
 const applicationID = 0x524D4E43
 
 // Open opens the shelf at path, making it if need be; it is brought to the present schema and checked. The check is
-// SQLite's own: the quick one at each start of a shelf up to 64 MiB, the whole one where the last whole check is more
-// than a day old or the last process did not close the shelf.
+// SQLite's own: the quick one at each start of a shelf up to 4 MiB (larger ones would make a search wait), the whole one
+// where the last whole check is more than a day old, or more than an hour and some process did not close the shelf or
+// has it open.
 func Open(ctx context.Context, path string, o Options) (*Shelf, error) {
 	if o.Now == nil {
 		o.Now = time.Now
@@ -181,17 +182,18 @@ func (s *Shelf) start(ctx context.Context, unclean bool) error {
 
 // checkAtStart runs SQLite's check, the whole one where that is due.
 func (s *Shelf) checkAtStart(ctx context.Context, version int, unclean bool) error {
-	whole := unclean
+	whole := true
 	if version >= 1 {
 		var last string
 		if err := s.db.QueryRowContext(ctx, "SELECT value FROM meta WHERE key = 'checked'").Scan(&last); err != nil && !errors.Is(err, sql.ErrNoRows) {
 			return s.wrap(err)
 		}
 		t, err := time.Parse(time.RFC3339, last)
-		whole = whole || err != nil || s.now().Sub(t) > 24*time.Hour || t.After(s.now())
+		age := s.now().Sub(t)
+		whole = err != nil || age > 24*time.Hour || age < 0 || unclean && age > time.Hour
 	}
 	if !whole {
-		if st, err := os.Stat(s.path); err == nil && st.Size() > 64<<20 {
+		if st, err := os.Stat(s.path); err == nil && st.Size() > 4<<20 {
 			return nil
 		}
 		return s.check(ctx, "PRAGMA quick_check(5)")
