@@ -96,7 +96,7 @@ func (c *diskEncodeCmd) Run(env *Env) error {
 
 // loadForEncoding reads an image with everything known of it. A volume on it tells the recording where none is
 // given, and the marks of its directory where no sidecar does.
-func loadForEncoding(set *machine.Set, path, ref string) (got *disk.Image, like *disk.Recording, assumed []string, failed error) {
+func loadForEncoding(set *machine.Set, path, ref string) (got *disk.Image, like *disk.Recording, said []string, failed error) {
 	data, sidecar, err := disk.ReadRaw(path)
 	if err != nil {
 		return nil, nil, nil, outcome.As(outcome.Input, err)
