@@ -3,6 +3,7 @@ package carve
 import (
 	"bytes"
 	"math/bits"
+	"slices"
 
 	"remanence/disk"
 )
@@ -228,48 +229,38 @@ func (v *bitView) length() int            { return 8 * len(v.d) }
 func (v *bitView) offset(pos int) int64   { return int64(pos / 8) }
 
 func (v *bitView) ids(yield func(int, disk.Encoding, int) bool) {
-	v.scan(0, len(v.d)*8, func(pos int, reg uint32) bool {
-		if byte(reg) != 0xFE {
+	v.scan(0, len(v.d)*8, func(pos int, enc disk.Encoding, mark byte) bool {
+		switch {
+		case mark != 0xFE:
 			return true
+		case enc == disk.MFM:
+			return yield(pos, enc, 2)
 		}
-		switch reg >> 8 & 0xFFFF {
-		case 0xA1A1:
-			return yield(pos, disk.MFM, 2)
-		case 0:
-			if reg>>24 == 0 {
-				return yield(pos, disk.FM, 3)
-			}
-		}
-		return true
+		return bitsAt(v.d, pos-24)>>8 != 0 || yield(pos, enc, 3) // three bytes of zeros, not two
 	})
 }
 
 func (v *bitView) marks(from, to int, enc disk.Encoding, yield func(int, byte, int) bool) {
-	v.scan(from, to, func(pos int, reg uint32) bool {
-		b := byte(reg)
-		if b < disk.MarkDeleted || b > disk.MarkData {
-			return true
-		}
-		if want := reg >> 8 & 0xFFFF; enc == disk.MFM && want == 0xA1A1 || enc == disk.FM && want == 0 {
-			return yield(pos, b, 2)
-		}
-		return true
+	v.scan(from, to, func(pos int, e disk.Encoding, mark byte) bool {
+		return mark == 0xFE || e != enc || yield(pos, mark, 2)
 	})
 }
 
-// scan slides 32 bits over the stream; pos is that of the last 8 of them, in [from, to).
-func (v *bitView) scan(from, to int, yield func(pos int, reg uint32) bool) {
-	from = max(from, 0)
-	var reg uint32
-	for i := max(from-24, 0) / 8 * 8; i < from+7 && i < len(v.d)*8; i++ {
-		reg = reg<<1 | uint32(v.d[i/8]>>(7-i%8)&1)
-	}
-	for i := from + 7; i < min(to+7, len(v.d)*8); i++ {
-		reg = reg<<1 | uint32(v.d[i>>3]>>(7-i&7)&1)
-		if reg&0xF8 == 0xF8 && !yield(i-7, reg) {
-			return
+// scan yields the marks in [from, to) that stand behind two A1 or two zero bytes.
+func (v *bitView) scan(from, to int, yield func(pos int, enc disk.Encoding, mark byte) bool) {
+	dataHints.places(v.d, from, to, func(pos int) bool {
+		b := byte(bitsAt(v.d, pos) >> 24)
+		if b != 0xFE && (b < disk.MarkDeleted || b > disk.MarkData) || pos < 16 {
+			return true
 		}
-	}
+		switch bitsAt(v.d, pos-16) >> 16 {
+		case 0xA1A1:
+			return yield(pos, disk.MFM, b)
+		case 0:
+			return yield(pos, disk.FM, b)
+		}
+		return true
+	})
 }
 
 func (v *bitView) read(pos int, dst []byte) int {
@@ -323,30 +314,20 @@ func (v *cellView) marks(from, to int, _ disk.Encoding, yield func(int, byte, in
 
 // find yields every mark byte behind its sync. Two A1 are enough: the first of the three is often lost in the splice.
 func (v *cellView) find(from, to int, yield func(pos int, mark byte, sync int) bool) {
-	var reg uint64
-	to = min(to, len(v.d)*8)
-	for i := max(from-48, 0); i < to+16 && i < len(v.d)*8; i++ {
-		reg = reg<<1 | uint64(v.d[i>>3]>>(7-i&7)&1)
-		pos := i - 15
-		if pos < from || pos >= to {
-			continue
-		}
-		if v.enc == disk.MFM {
-			if uint32(reg>>16) == cellsA1<<16|cellsA1 && uint16(reg) != cellsA1 && !yield(pos, dataBits(uint16(reg)), 3) {
-				return
-			}
-			continue
-		}
-		w := uint16(reg)
-		if w&0xFFF0 != 0xF560 && w != cellsFE || uint16(reg>>16) != 0xAAAA {
-			continue
-		}
-		if w == cellsFE || w == fmMarks[0] || w == fmMarks[1] || w == fmMarks[2] || w == fmMarks[3] {
-			if !yield(pos, dataBits(w), 3) {
-				return
-			}
-		}
+	if v.enc == disk.MFM {
+		mfmHints.places(v.d, from, to, func(pos int) bool {
+			w := uint16(bitsAt(v.d, pos) >> 16)
+			return pos < 32 || bitsAt(v.d, pos-32) != cellsA1<<16|cellsA1 || w == cellsA1 || yield(pos, dataBits(w), 3)
+		})
+		return
 	}
+	fmHints.places(v.d, from, to, func(pos int) bool {
+		w := uint16(bitsAt(v.d, pos) >> 16)
+		if pos < 16 || bitsAt(v.d, pos-16)>>16 != 0xAAAA || w != cellsFE && !slices.Contains(fmMarks[:], w) {
+			return true
+		}
+		return yield(pos, dataBits(w), 3)
+	})
 }
 
 // dataBits takes every second of 16 half-cells.
