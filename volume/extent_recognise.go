@@ -77,9 +77,32 @@ func extentClaims(data []byte, o *Options, other int) []claim {
 	return out
 }
 
-// fit is how well files and blank space lie where a parameter block says, 0 to 1.
+// fit is how well files and blank space lie where a parameter block says, 0 to 1: records of files hold something, all
+// others are one byte throughout.
 func fit(p *Parameters, data []byte) float64 {
-	return blankness(extentOn(p, &disk.Image{Geometry: p.geometry(disk.MFM), Data: data}))
+	v := extentOn(p, &disk.Image{Data: data})
+	held := make([]uint8, p.DSM+1) // records of each block that files reach
+	n, _ := p.pointers()
+	for i := 0; i <= p.DRM; i++ {
+		e := v.entry(i)
+		if e.free() || e.other() {
+			continue
+		}
+		for j, left := 0, v.used(e); j < n && left > 0; j, left = j+1, left-p.BLM-1 {
+			if b := v.block(e, j); b > 0 && b <= p.DSM {
+				held[b] = max(held[b], uint8(min(left, p.BLM+1)))
+			}
+		}
+	}
+	agree := 0
+	for b := p.directoryBlocks(); b <= p.DSM; b++ {
+		for r := range p.BLM + 1 {
+			if uniform(v.record(b<<p.BSH+r)) == (r >= int(held[b])) {
+				agree++
+			}
+		}
+	}
+	return float64(agree) / float64((p.DSM+1-p.directoryBlocks())<<p.BSH)
 }
 
 // blankVolume reports whether the directory holds nothing but the filler of a fresh disk.
@@ -184,10 +207,11 @@ func extentEvidence(p *Parameters, data []byte) evidence {
 		invert(data)
 	}
 	v := extentOn(p, &disk.Image{Data: data})
-	return v.evidence()
+	return v.evidence(false)
 }
 
-func (v *extentVolume) evidence() evidence {
+// evidence counts; strict gives up at the first entry that makes no sense.
+func (v *extentVolume) evidence(strict bool) evidence {
 	ev := evidence{lowest: v.p.DSM + 1}
 	n, _ := v.p.pointers()
 	taken := make([]bool, v.p.DSM+1)
@@ -197,7 +221,9 @@ func (v *extentVolume) evidence() evidence {
 			continue
 		}
 		if !plausibleEntry(e) {
-			ev.wrong++
+			if ev.wrong++; strict {
+				return ev
+			}
 			continue
 		}
 		need := (v.used(e) + v.p.BLM) >> v.p.BSH
@@ -263,8 +289,8 @@ func extentShapes(n int, o *Options) (out []extentShape) {
 		}
 	}
 	for _, t := range []extentShape{{0, 0, 26, 128, 1}, {0, 0, 9, 512, 1}, {0, 0, 8, 512, 1}, {0, 0, 10, 512, 1}, {0, 0, 5, 1024, 1}, {0, 0, 16, 256, 1}, {0, 0, 18, 128, 1}, {0, 0, 16, 128, 1}, {0, 0, 10, 256, 0}, {0, 0, 18, 256, 0}, {0, 0, 15, 512, 1}, {0, 0, 18, 512, 1}, {0, 0, 26, 256, 1}} {
-		for _, sides := range []int{1, 2} {
-			for _, c := range []int{35, 40, 77, 80} {
+		for _, c := range []int{35, 40, 77, 80} {
+			for sides := 1; sides <= 2; sides++ {
 				add(extentShape{c, sides, t.sectors, t.size, t.first})
 			}
 		}
@@ -275,18 +301,22 @@ func extentShapes(n int, o *Options) (out []extentShape) {
 // directoryStart reports whether a directory can begin with this sector: it has an entry, and whatever else it holds
 // may be one.
 func directoryStart(b []byte) bool {
-	found := false
 	for i := 0; i+entryBytes <= len(b); i += entryBytes {
-		e := dirEntry(b[i : i+entryBytes])
-		switch {
-		case e.free() || e.other():
-		case !plausibleEntry(e):
-			return false
-		case e[0] < extentUsers && e[15] <= recordBytes:
-			found = true
+		if e := dirEntry(b[i : i+entryBytes]); e[0] < extentUsers && e[15] <= recordBytes && plausibleEntry(e) {
+			return mayBeDirectory(b)
 		}
 	}
-	return found
+	return false
+}
+
+// mayBeDirectory reports whether all of a sector can be directory entries, free ones included.
+func mayBeDirectory(b []byte) bool {
+	for i := 0; i+entryBytes <= len(b); i += entryBytes {
+		if e := dirEntry(b[i : i+entryBytes]); !e.free() && !e.other() && !plausibleEntry(e) {
+			return false
+		}
+	}
+	return true
 }
 
 // guessParameters works a parameter block out: the reserved tracks from where entries begin, the sector order from
@@ -294,7 +324,7 @@ func directoryStart(b []byte) bool {
 // size of the directory from the lowest block that a file holds.
 func guessParameters(data []byte, o *Options) (out []guess) {
 	best := 0
-	tried := map[string]bool{}
+	tried := map[int]bool{}
 	for _, s := range extentShapes(len(data), o) {
 		track := s.sectors * s.size
 		for off := 0; off <= 8 && (off+1)*track < len(data); off++ {
@@ -304,7 +334,7 @@ func guessParameters(data []byte, o *Options) (out []guess) {
 			}
 			for skew := 1; skew < max(s.sectors, 2); skew++ {
 				if skew == 1 { // without a skew, disks of another shape read alike: one is enough
-					key := fmt.Sprint(at, s.size)
+					key := at
 					if tried[key] {
 						continue
 					}
@@ -335,46 +365,55 @@ const maxGuesses = 100
 
 // guess finds the block size and the rest for a disk whose directory begins after off tracks.
 func (s extentShape) guess(data []byte, off, skew int) (best guess, ok bool) {
+	spt := s.sectors * s.size / recordBytes
+	p := &Parameters{Name: "worked-out", Title: "worked out from the directory", Source: "the image itself",
+		Cylinders: s.cyls, Sides: s.sides, Sectors: s.sectors, SectorSize: s.size, FirstSector: s.first, SPT: spt, OFF: off}
+	if skew > 1 {
+		p.Skew = SkewTable(s.sectors, skew, s.first)
+	}
+	v := extentOn(p, &disk.Image{Data: data})
+	if s.sectors > 1 && !mayBeDirectory(data[v.offset(s.size/recordBytes):][:s.size]) && s.size < 1024 {
+		return best, false // the smallest directory has 1,024 bytes
+	}
 	for bsh := 3; bsh <= 7; bsh++ {
-		spt := s.sectors * s.size / recordBytes
 		blocks := (s.cyls*s.sides - off) * spt >> bsh
 		if blocks < 8 || bsh == 3 && blocks > 256 {
 			continue
 		}
-		p := &Parameters{Name: "worked-out", Title: "worked out from the directory", Source: "the image itself",
-			Cylinders: s.cyls, Sides: s.sides, Sectors: s.sectors, SectorSize: s.size, FirstSector: s.first,
-			SPT: spt, BSH: bsh, BLM: 1<<bsh - 1, DSM: blocks - 1, OFF: off}
-		p.EXM = 1<<(bsh-3) - 1
+		p.BSH, p.BLM, p.DSM, p.EXM = bsh, 1<<bsh-1, blocks-1, 1<<(bsh-3)-1
 		if p.DSM > 255 {
 			p.EXM = 1<<(bsh-4) - 1
 		}
-		if skew > 1 {
-			p.Skew = SkewTable(s.sectors, skew, s.first)
-		}
 		// The directory takes whole blocks below the lowest one of a file: try each size, the largest that holds.
 		for _, dirBlocks := range []int{1, 2, 3, 4, 6, 8, 16} {
-			p.AL0, p.AL1 = int(uint16(0xFFFF)<<(16-dirBlocks)>>8), int(uint16(0xFFFF)<<(16-dirBlocks)&0xFF)
-			p.DRM = dirBlocks*p.BlockBytes()/entryBytes - 1
+			al := 0xFFFF << (16 - dirBlocks) & 0xFFFF
+			p.AL0, p.AL1, p.DRM = al>>8, al&0xFF, dirBlocks*p.BlockBytes()/entryBytes-1
 			p.CKS = (p.DRM + 1) / 4
 			if p.DRM > 8191 || p.Validate() != nil {
 				continue
 			}
-			ev := extentEvidence(p, data)
-			if ev.wrong == 0 && ev.entries > 0 && (!ok || ev.score() > best.ev.score() || ev.score() == best.ev.score() && dirBlocks <= 4 && ev.lowest >= dirBlocks) {
-				q := *p
-				order := "ascending"
-				if skew > 1 {
-					order = fmt.Sprintf("with skew %d", skew)
-				}
-				best = guess{p: &q, ev: ev, said: []string{
-					fmt.Sprintf("Parameter block worked out: the directory begins on track %d; its sectors follow each other %s.", off, order),
-					fmt.Sprintf("Blocks of %d bytes with %s numbers: %s; the lowest block of a file is %d, so the directory has %d blocks (%d entries).",
-						q.BlockBytes(), map[bool]string{true: "two-byte", false: "one-byte"}[q.DSM > 255], ev, ev.lowest, dirBlocks, q.DRM+1),
-					q.String() + ".",
-				}}
-				ok = true
+			ev := v.evidence(true)
+			if ev.wrong > 0 {
+				break // a larger directory holds the same
 			}
+			if ev.entries == 0 || ok && (ev.score() < best.ev.score() || ev.score() == best.ev.score() && (dirBlocks > 4 || ev.lowest < dirBlocks)) {
+				continue
+			}
+			q := *p
+			best, ok = guess{p: &q, ev: ev, said: []string{
+				fmt.Sprintf("Parameter block worked out: the directory begins on track %d; its sectors follow each other %s.", off, skewWords(skew)),
+				fmt.Sprintf("Blocks of %d bytes with %s numbers: %s; the lowest block of a file is %d, so the directory has %d blocks (%d entries).",
+					q.BlockBytes(), map[bool]string{true: "two-byte", false: "one-byte"}[q.DSM > 255], ev, ev.lowest, dirBlocks, q.DRM+1),
+				q.String() + ".",
+			}}, true
 		}
 	}
 	return best, ok
+}
+
+func skewWords(skew int) string {
+	if skew == 1 {
+		return "ascending"
+	}
+	return fmt.Sprintf("with skew %d", skew)
 }

@@ -341,6 +341,22 @@ func BenchmarkCheck(b *testing.B) {
 			}
 			b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "images/s")
 		})
+		if c.o.Parameters == nil {
+			continue
+		}
+		b.Run(c.name+", block worked out", func(b *testing.B) {
+			b.SetBytes(int64(len(data)))
+			for b.Loop() {
+				w, _, err := Open(data, Options{})
+				if err != nil {
+					b.Fatal(err)
+				}
+				if f := w.Check(); len(f) > 0 {
+					b.Fatal(f)
+				}
+			}
+			b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "images/s")
+		})
 	}
 }
 
