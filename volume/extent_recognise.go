@@ -133,8 +133,8 @@ func openExtent(data []byte, o *Options, p *Parameters, said []string) func() (V
 			return nil, said, err
 		}
 		if o.Sidecar != nil {
-			if err := im.Apply(o.Sidecar); err != nil {
-				return nil, said, err
+			if err := im.Apply(o.Sidecar); err != nil { // what fits was taken
+				said = append(said, fmt.Sprintf("The sidecar does not fit the image in full: %v.", err))
 			}
 		}
 		if p.Inverted {

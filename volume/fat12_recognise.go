@@ -89,8 +89,8 @@ func openFAT(data []byte, o *Options, s fatShape, noBPB bool, why string) func()
 			return nil, said, err
 		}
 		if o.Sidecar != nil {
-			if err := im.Apply(o.Sidecar); err != nil {
-				return nil, said, err
+			if err := im.Apply(o.Sidecar); err != nil { // what fits was taken
+				said = append(said, fmt.Sprintf("The sidecar does not fit the image in full: %v.", err))
 			}
 		}
 		v.im = im

@@ -250,8 +250,8 @@ func (g granuleGuess) claim(data []byte, o *Options, short bool) claim {
 			return nil, said, err
 		}
 		if o.Sidecar != nil {
-			if err := im.Apply(o.Sidecar); err != nil {
-				return nil, said, err
+			if err := im.Apply(o.Sidecar); err != nil { // what fits was taken
+				said = append(said, fmt.Sprintf("The sidecar does not fit the image in full: %v.", err))
 			}
 			v.marked = true
 		} else {

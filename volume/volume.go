@@ -306,7 +306,12 @@ func Open(data []byte, o Options) (Volume, []string, error) {
 		for i, k := range kinds {
 			names[i] = k.Name
 		}
-		return nil, nil, fmt.Errorf("%d bytes: no %s volume found", len(data), strings.Join(names, ", "))
+		err := fmt.Errorf("%d bytes: no %s volume found", len(data), strings.Join(names, ", "))
+		if r := o.Recording; r != nil {
+			g := r.Geometry()
+			err = fmt.Errorf("%w on %s, which is %d bytes", err, r.Reference(), g.Size())
+		}
+		return nil, nil, err
 	}
 	v, said, err := best.open()
 	if o.Kind == "" {

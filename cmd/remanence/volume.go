@@ -116,9 +116,9 @@ func volumeParameters(set *machine.Set, name string) (*volume.Parameters, error)
 	if !strings.HasSuffix(name, ".toml") {
 		return set.Parameters(name)
 	}
-	src, err := os.ReadFile(name)
+	src, err := readSmall(name, machine.MaxProfileBytes)
 	if err != nil {
-		return nil, outcome.As(outcome.Input, err)
+		return nil, err
 	}
 	p := new(volume.Parameters)
 	places, errs := machine.Decode(name, "parameter block", src, p)
@@ -414,7 +414,7 @@ func (c *volumeGetCmd) Run(env *Env) error {
 		if err != nil {
 			return outcome.As(outcome.Input, fmt.Errorf("%s: %w", c.Image, err))
 		}
-		if c.Text {
+		if c.Text && v.Kind() == "extent" {
 			data = volume.CutText(data)
 		}
 		path := c.Out
@@ -443,8 +443,10 @@ func (c *volumeGetCmd) Run(env *Env) error {
 		if !env.JSON && path != "-" {
 			env.Printf("%s -> %s, %d bytes\n", name, path, len(data))
 		}
-		for _, f := range faults {
-			env.Note("%s", f)
+		if !env.JSON || path == "-" {
+			for _, f := range faults { // damage is told even with --quiet
+				fmt.Fprintln(env.Stderr, f)
+			}
 		}
 	}
 	if env.JSON && c.Out != "-" {
