@@ -187,6 +187,9 @@ func (res *Result) image(path string, rec *disk.Recording, o *Options) (*reading
 	if im == nil && o.OpenImage != nil {
 		var said []string
 		if im, said, err = o.OpenImage(path, data, sc); err != nil {
+			if sc == nil {
+				err = fmt.Errorf("no sectors found by address marks, no reader knows it, and as a raw image: %w", err)
+			}
 			return nil, err
 		}
 		src.Assumed = append(src.Assumed, said...)

@@ -190,8 +190,11 @@ func (t *seat) opinions() []*opinion {
 	for _, v := range t.votes {
 		var o *opinion
 		for _, k := range out {
-			if bytes.Equal(k.votes[0].s.Data, v.s.Data) && k.votes[0].s.Mark == v.s.Mark {
+			// An image without sidecar does not know the marks.
+			w := &k.votes[0]
+			if bytes.Equal(w.s.Data, v.s.Data) && (w.s.Mark == v.s.Mark || !w.proven || !v.proven) {
 				o = k
+				break
 			}
 		}
 		if o == nil {

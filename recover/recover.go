@@ -165,7 +165,11 @@ func all(rs []reading) []*track.Result {
 }
 
 func (res *Result) problem(path string, err error) {
-	res.Problems = append(res.Problems, fmt.Sprintf("%s: %v", path, err))
+	text := err.Error()
+	if !strings.HasPrefix(text, path+":") {
+		text = path + ": " + text
+	}
+	res.Problems = append(res.Problems, text)
 }
 
 // nothing is the error where no source gave a sector.

@@ -307,6 +307,24 @@ func TestBadInputIsToldAndTheRestUsed(t *testing.T) {
 	}
 }
 
+// An image without sidecar does not know the marks: the capture's FA stays, and is no conflict.
+func TestImagesDoNotKnowMarks(t *testing.T) {
+	data := bytes.Repeat([]byte{7}, 256)
+	s := &seat{id: disk.SectorID{Sector: 1, SizeCode: 1}}
+	s.votes = []vote{
+		{disk.Sector{ID: s.id, Mark: disk.MarkData, Data: data, Margin: -1, Angle: -1, From: "image"}, false, 0},
+		{disk.Sector{ID: s.id, Mark: disk.MarkUserA, Data: data, Margin: 0.5, Angle: 0.1, From: "capture"}, true, 1},
+	}
+	got, conflict := s.decide()
+	if got.Mark != disk.MarkUserA || got.Status != disk.Good || conflict != "" || got.Reads != 2 {
+		t.Errorf("mark %02X, status %s, conflict %q, %d reads", got.Mark, got.Status, conflict, got.Reads)
+	}
+	s.votes[0].proven = true
+	if got, conflict = s.decide(); got.Status != disk.Doubtful || !strings.Contains(conflict, "data mark") {
+		t.Errorf("two proven marks: status %s, conflict %q", got.Status, conflict)
+	}
+}
+
 // Votes: a sector is good only where a good vote has its data and no other good vote differs; its data is always
 // some vote's, or put together byte by byte from votes.
 func TestVotes(t *testing.T) {

@@ -122,7 +122,7 @@ func (c *recoverCmd) Run(env *Env) error {
 	if err := env.Report(rep, func() { c.text(env, &rep) }); err != nil {
 		return err
 	}
-	if !res.Whole() || len(res.Problems) > 0 {
+	if !res.Whole() || len(res.Conflicts) > 0 {
 		return outcome.ErrIncomplete
 	}
 	return nil
