@@ -76,12 +76,20 @@ func (m *DamageMap) Draw() *picture.Canvas {
 		t := &m.Tracks[i]
 		r := t.ribbon()
 		r.Name = fmt.Sprintf("cylinder %d", t.Cylinder)
-		if heads > 1 {
+		if t.Head > 0 {
 			r.Name = fmt.Sprintf("cyl %d head %d", t.Cylinder, t.Head)
+			if i > 0 && m.Tracks[i-1].Cylinder == t.Cylinder {
+				r.Name = "" // the ribbon below its cylinder's
+			}
 		}
 		s.Ribbons = append(s.Ribbons, r)
 	}
-	return titled(m.Title, m.Caption(), s.Draw())
+	caption := m.Caption()
+	if heads > 1 {
+		s.NameEvery = 1
+		caption += "; head 0 above head 1"
+	}
+	return titled(m.Title, caption, s.Draw())
 }
 
 // titled puts a heading and a line below it over a picture.

@@ -102,11 +102,22 @@ type reading struct {
 func Run(ctx context.Context, paths []string, o Options) (*Result, error) {
 	o.Progress = progress.Or(o.Progress)
 	res := &Result{}
-	files, captures, err := res.sort(paths)
+	files, captures, folders, err := res.sort(paths)
 	if err != nil {
 		return nil, err
 	}
 	var readings []reading
+	for _, inside := range folders {
+		r, err := res.folder(ctx, inside, &o)
+		if err != nil {
+			return nil, err
+		}
+		if r != nil {
+			readings = append(readings, *r)
+		} else {
+			files = append(files, inside...)
+		}
+	}
 	if len(captures) > 0 {
 		r, err := res.captures(ctx, captures, &o)
 		if err != nil {
@@ -182,11 +193,11 @@ func (res *Result) nothing(paths []string) error {
 }
 
 // sort tells captures from other files. Folders without captures give their files.
-func (res *Result) sort(paths []string) (files, captures []string, err error) {
+func (res *Result) sort(paths []string) (files, captures []string, folders [][]string, err error) {
 	for _, p := range paths {
 		st, err := os.Stat(p)
 		if err != nil {
-			return nil, nil, outcome.As(outcome.Input, err)
+			return nil, nil, nil, outcome.As(outcome.Input, err)
 		}
 		if !st.IsDir() {
 			if isCapture(p) {
@@ -198,7 +209,7 @@ func (res *Result) sort(paths []string) (files, captures []string, err error) {
 		}
 		entries, err := os.ReadDir(p)
 		if err != nil {
-			return nil, nil, outcome.As(outcome.Input, err)
+			return nil, nil, nil, outcome.As(outcome.Input, err)
 		}
 		var inside []string
 		hasCaptures := false
@@ -219,12 +230,60 @@ func (res *Result) sort(paths []string) (files, captures []string, err error) {
 			res.problem(p, errors.New("the folder holds nothing to read"))
 		case len(inside) > maxFolderFiles:
 			res.problem(p, fmt.Errorf("%d files: at most %d are read", len(inside), maxFolderFiles))
-			files = append(files, inside[:maxFolderFiles]...)
+			folders = append(folders, inside[:maxFolderFiles])
 		default:
-			files = append(files, inside...)
+			folders = append(folders, inside)
 		}
 	}
-	return files, captures, nil
+	return files, captures, folders, nil
+}
+
+// betweenFiles keeps the end of one file from being read on into the next.
+const betweenFiles = 128
+
+// folder reads the files of a folder as one dump, a track or so in each: only together they show in what order their
+// tracks stand and which side is which. nil where they are no such dump.
+func (res *Result) folder(ctx context.Context, inside []string, o *Options) (*reading, error) {
+	var all []byte
+	var starts []int64
+	bytes := 0
+	for _, f := range inside {
+		if _, ok := sidecarOf(f); ok {
+			return nil, nil
+		}
+		b, err := readLimited(f, carve.MaxBytes)
+		if err != nil || len(all)+len(b)+betweenFiles > carve.MaxBytes {
+			return nil, nil // told where the file is read by itself
+		}
+		starts = append(starts, int64(len(all)))
+		all = append(append(all, b...), make([]byte, betweenFiles)...)
+		bytes += len(b)
+	}
+	if len(inside) < 2 {
+		return nil, nil
+	}
+	found, err := carve.Carve(ctx, all, o.Progress)
+	if err != nil {
+		return nil, err
+	}
+	for i := range found.Tracks {
+		for k := range found.Tracks[i].Finds {
+			f := &found.Tracks[i].Finds[k]
+			n, ok := slices.BinarySearch(starts, f.Offset)
+			if !ok {
+				n--
+			}
+			f.From = fmt.Sprintf("%s byte %d", filepath.Base(inside[n]), f.Offset-starts[n])
+		}
+	}
+	dir := filepath.Dir(inside[0])
+	src := &Source{Path: dir, Kind: "dump", Assumed: append([]string{fmt.Sprintf("the %d files of the folder, by name, are one dump", len(inside))}, found.Assumed...), proven: true}
+	results := fromDump(filepath.Base(dir), found)
+	count(src, results)
+	if covered(results)*8 < bytes || src.Good == 0 {
+		return nil, nil
+	}
+	return &reading{src, results}, nil
 }
 
 // isCapture looks at the first bytes: an interval capture, or a zip that may hold some.

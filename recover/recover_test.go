@@ -307,6 +307,32 @@ func TestBadInputIsToldAndTheRestUsed(t *testing.T) {
 	}
 }
 
+// A dump may lie in one file a track; a track may begin in the middle of a sector.
+func TestFolderOfTracks(t *testing.T) {
+	dir := t.TempDir()
+	im := filled(6, 11)
+	d := dump(im, func(c, n int) bool { return c == 2 && n == 7 })
+	for c := range 6 {
+		track := d[c*3130+5 : (c+1)*3130]
+		k := 500 + 311*c
+		if err := os.WriteFile(filepath.Join(dir, fmt.Sprintf("t%02d.raw", c)), append(slices.Clone(track[k:]), track[:k]...), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	res := run(t, Options{Recordings: []*disk.Recording{rec(40)}}, dir)
+	if res.Good != 59 || len(res.Bad) != 1 || res.Bad[0].Cylinder != 2 || res.Bad[0].Sector != 7 {
+		t.Errorf("%d good, bad %+v; assumed %q", res.Good, res.Bad, res.Sources[0].Assumed)
+	}
+	if !bytes.Equal(res.Best.Data, im.Data) {
+		t.Error("wrong data")
+	}
+	for _, s := range res.Tracks[4].Sectors {
+		if !strings.Contains(s.From, "t04.raw byte ") {
+			t.Errorf("sector of cylinder 4 comes from %q", s.From)
+		}
+	}
+}
+
 // An image without sidecar does not know the marks: the capture's FA stays, and is no conflict.
 func TestImagesDoNotKnowMarks(t *testing.T) {
 	data := bytes.Repeat([]byte{7}, 256)
