@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 
 	"remanence/disk"
 )
@@ -332,15 +333,14 @@ func guessParameters(data []byte, o *Options) (out []guess) {
 			if !directoryStart(data[at : at+min(s.size, 512)]) {
 				continue
 			}
-			for skew := 1; skew < max(s.sectors, 2); skew++ {
-				if skew == 1 { // without a skew, disks of another shape read alike: one is enough
-					key := at
-					if tried[key] {
+			for i, order := range orders(s.sectors) {
+				if i == 0 { // without a skew, disks of another shape read alike: one is enough
+					if tried[at] {
 						continue
 					}
-					tried[key] = true
+					tried[at] = true
 				}
-				if g, ok := s.guess(data, off, skew); ok && g.ev.score() >= best {
+				if g, ok := s.guess(data, off, order); ok && g.ev.score() >= best {
 					best = g.ev.score()
 					out = append(out, g)
 				}
@@ -363,13 +363,14 @@ func guessParameters(data []byte, o *Options) (out []guess) {
 // maxGuesses bounds how many readings are weighed against each other.
 const maxGuesses = 100
 
-// guess finds the block size and the rest for a disk whose directory begins after off tracks.
-func (s extentShape) guess(data []byte, off, skew int) (best guess, ok bool) {
+// guess finds the block size and the rest for a disk whose directory begins after off tracks, with its sectors in the
+// order given (nil: ascending).
+func (s extentShape) guess(data []byte, off int, order []int) (best guess, ok bool) {
 	spt := s.sectors * s.size / recordBytes
 	p := &Parameters{Name: "worked-out", Title: "worked out from the directory", Source: "the image itself",
 		Cylinders: s.cyls, Sides: s.sides, Sectors: s.sectors, SectorSize: s.size, FirstSector: s.first, SPT: spt, OFF: off}
-	if skew > 1 {
-		p.Skew = SkewTable(s.sectors, skew, s.first)
+	for _, n := range order {
+		p.Skew = append(p.Skew, n+s.first)
 	}
 	v := extentOn(p, &disk.Image{Data: data})
 	if s.sectors > 1 && !mayBeDirectory(data[v.offset(s.size/recordBytes):][:s.size]) && s.size < 1024 {
@@ -401,7 +402,7 @@ func (s extentShape) guess(data []byte, off, skew int) (best guess, ok bool) {
 			}
 			q := *p
 			best, ok = guess{p: &q, ev: ev, said: []string{
-				fmt.Sprintf("Parameter block worked out: the directory begins on track %d; its sectors follow each other %s.", off, skewWords(skew)),
+				fmt.Sprintf("Parameter block worked out: the directory begins on track %d; its sectors follow each other %s.", off, orderWords(p.Skew)),
 				fmt.Sprintf("Blocks of %d bytes with %s numbers: %s; the lowest block of a file is %d, so the directory has %d blocks (%d entries).",
 					q.BlockBytes(), map[bool]string{true: "two-byte", false: "one-byte"}[q.DSM > 255], ev, ev.lowest, dirBlocks, q.DRM+1),
 				q.String() + ".",
@@ -411,9 +412,9 @@ func (s extentShape) guess(data []byte, off, skew int) (best guess, ok bool) {
 	return best, ok
 }
 
-func skewWords(skew int) string {
-	if skew == 1 {
+func orderWords(skew []int) string {
+	if skew == nil {
 		return "ascending"
 	}
-	return fmt.Sprintf("with skew %d", skew)
+	return "in the order " + strings.Trim(fmt.Sprint(skew), "[]")
 }

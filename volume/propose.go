@@ -32,6 +32,7 @@ type Proposal struct {
 
 const (
 	maxHeader    = 1 << 16
+	maxTrailer   = 4096 // behind a disk whose parameter block is not known
 	maxProposals = 8
 	maxTried     = 4000 // readings that are looked at; what is left over would be told apart by nothing
 )
@@ -94,21 +95,29 @@ func orders(n int) [][]int {
 	for i := range asc {
 		asc[i] = i
 	}
-	seen[fmt.Sprint(asc)] = true
+	var inverses [][]int
+	keep := func(to *[][]int, o []int) {
+		b := make([]byte, n)
+		for i, s := range o {
+			b[i] = byte(s)
+		}
+		if !seen[string(b)] {
+			seen[string(b)] = true
+			*to = append(*to, o)
+		}
+	}
+	keep(&inverses, asc)
+	inverses = nil
 	for k := 2; k < n; k++ {
 		t := SkewTable(n, k, 0)
+		keep(&out, t)
 		inverse := make([]int, n)
 		for i, s := range t {
 			inverse[s] = i
 		}
-		for _, o := range [][]int{inverse, t} {
-			if s := fmt.Sprint(o); !seen[s] {
-				seen[s] = true
-				out = append(out, o)
-			}
-		}
+		keep(&inverses, inverse)
 	}
-	return out
+	return append(out, inverses...)
 }
 
 func sideOrders(sides int) []string {
@@ -398,27 +407,34 @@ func (p *proposer) extents() {
 			}
 		}
 	}
-	if len(p.out) > 0 {
-		return
-	}
+	p.unknownExtents(begins)
+}
+
+// unknownExtents works parameter blocks out for every usual disk that the bytes are long enough for, with the header
+// that puts the start of the directory where entries begin.
+func (p *proposer) unknownExtents(begins []int) {
+	tried := map[string]bool{}
 	for _, s := range p.shapesBelow() {
-		for _, header := range []int{len(p.data) - s.cyls*s.sides*s.sectors*s.size, 0} {
-			if header < 0 || header > maxHeader {
-				continue
-			}
-			for _, so := range sideOrders(s.sides) {
-				enc := disk.MFM
-				if s.size == 128 {
-					enc = disk.FM
-				}
-				a := arrangement{cyls: s.cyls, sides: s.sides, sectors: s.sectors, size: s.size, first: s.first, enc: enc, sideOrder: so, header: header}
-				im, missing := a.image(p.data)
-				if missing > 0 {
-					continue
-				}
-				for _, g := range guessParameters(im, &Options{Recording: &disk.Recording{Cylinders: s.cyls, Sides: s.sides,
-					Track: disk.TrackFormat{Encoding: enc, Sectors: s.sectors, Size: s.size, FirstID: s.first}}}) {
-					p.try(a, "extent", g.p, g.said[0]+" "+g.said[1])
+		enc := disk.MFM
+		if s.size == 128 {
+			enc = disk.FM
+		}
+		for _, so := range sideOrders(s.sides) {
+			a := arrangement{cyls: s.cyls, sides: s.sides, sectors: s.sectors, size: s.size, first: s.first, enc: enc, sideOrder: so}
+			size := s.cyls * s.sides * a.trackBytes()
+			for off := range 9 {
+				for _, b := range begins {
+					a.header = b - a.track(off/s.sides, off%s.sides)*a.trackBytes()
+					key := fmt.Sprint(s, so, a.header)
+					if a.header < 0 || a.header > maxHeader || a.header+size > len(p.data) || a.header+size+maxTrailer < len(p.data) || tried[key] {
+						continue
+					}
+					tried[key] = true
+					im, _ := a.image(p.data)
+					for _, g := range guessParameters(im, &Options{Recording: &disk.Recording{Cylinders: s.cyls, Sides: s.sides,
+						Track: disk.TrackFormat{Encoding: enc, Sectors: s.sectors, Size: s.size, FirstID: s.first}}}) {
+						p.try(a, "extent", g.p, g.said[0]+" "+g.said[1])
+					}
 				}
 			}
 		}
@@ -478,7 +494,7 @@ func (p *proposer) shapesBelow() (out []extentShape) {
 		for _, sides := range []int{1, 2} {
 			for _, c := range []int{35, 40, 77, 80} {
 				t.cyls, t.sides = c, sides
-				if n := c * sides * t.sectors * t.size; n <= len(p.data) && len(p.data)-n <= maxHeader/4 {
+				if n := c * sides * t.sectors * t.size; n <= len(p.data) && len(p.data)-n <= maxHeader+maxTrailer {
 					out = append(out, t)
 				}
 			}

@@ -93,3 +93,26 @@ func TestPropose(t *testing.T) {
 		}
 	}
 }
+
+// FuzzPropose: whatever stands where, a search comes to an end, and what it proposes opens.
+func FuzzPropose(f *testing.F) {
+	disks := [][]byte{seed(f, "granule", fm10(35, 1), NewOptions{}), seed(f, "fat12", mfm(8, 40, 1), NewOptions{}), seed(f, "extent", fm26, NewOptions{})}
+	starts := []int{17 * 2560, 0, 2 * 26 * 128}
+	f.Add(byte(0), uint16(100), []byte{0, 0, 0})
+	f.Add(byte(1), uint16(0), []byte{0, 0x0B, 1, 0, 0x18, 3})
+	f.Add(byte(2), uint16(7), []byte{0, 1, 0x20, 0, 12, 31})
+	f.Fuzz(func(t *testing.T, which byte, header uint16, edits []byte) {
+		n := int(which) % len(disks)
+		data := edit(disks[n], edits, []int{starts[n]}, []int{2560})
+		data = append(make([]byte, header), data...)
+		for _, p := range Propose(data, Options{}) {
+			v, _, err := p.Volume(Options{})
+			if err != nil {
+				t.Fatalf("proposed, but %v", err)
+			}
+			if len(v.Files()) != p.Files || len(v.Check()) != p.Faults {
+				t.Fatalf("proposed with %d files and %d faults, opens with %d and %d", p.Files, p.Faults, len(v.Files()), len(v.Check()))
+			}
+		}
+	})
+}
