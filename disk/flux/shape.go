@@ -69,13 +69,18 @@ func (m Impairment) Apply(timesNS []float64, rng *rand.Rand) []float64 {
 		})
 	}
 	phase, phase2 := rng.Float64()*2*math.Pi, rng.Float64()*2*math.Pi
+	sin, sin2 := math.Sin(phase), math.Sin(phase2)
 	slow := 3.7 * m.Revolution
 	for i, t := range out {
 		u := t * (1 + m.Speed)
 		if m.Revolution > 0 {
 			// The integral of the speed deviation, so that the figure is the deviation of speed and not of time.
-			u += m.Wow * m.Revolution / (2 * math.Pi) * (math.Sin(2*math.Pi*t/m.Revolution+phase) - math.Sin(phase))
-			u += m.Wander * slow / (2 * math.Pi) * (math.Sin(2*math.Pi*t/slow+phase2) - math.Sin(phase2))
+			if m.Wow != 0 {
+				u += m.Wow * m.Revolution / (2 * math.Pi) * (math.Sin(2*math.Pi*t/m.Revolution+phase) - sin)
+			}
+			if m.Wander != 0 {
+				u += m.Wander * slow / (2 * math.Pi) * (math.Sin(2*math.Pi*t/slow+phase2) - sin2)
+			}
 		}
 		out[i] = u
 	}
