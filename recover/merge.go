@@ -301,6 +301,9 @@ func differ(ops []*opinion) string {
 		}
 		n += max(len(a.Data), len(b.Data)) - min(len(a.Data), len(b.Data))
 		what := fmt.Sprintf("%d bytes", n)
+		if n == 1 {
+			what = "1 byte"
+		}
 		if n == 0 {
 			what = fmt.Sprintf("the data mark (%02X, %02X)", a.Mark, b.Mark)
 		}

@@ -231,7 +231,7 @@ func TestGoodReadsThatDifferAreDoubtful(t *testing.T) {
 	if res.Doubtful != 1 || len(res.Conflicts) != 1 || res.Conflicts[0].Cylinder != 1 || res.Conflicts[0].Sector != 4 {
 		t.Fatalf("doubtful %d, conflicts %+v", res.Doubtful, res.Conflicts)
 	}
-	if w := res.Conflicts[0].What; !strings.Contains(w, "1 bytes") || !strings.Contains(w, "a.img") || !strings.Contains(w, "b.img") {
+	if w := res.Conflicts[0].What; !strings.Contains(w, "1 byte:") || !strings.Contains(w, "a.img") || !strings.Contains(w, "b.img") {
 		t.Errorf("conflict says %q", w)
 	}
 	if res.Whole() {

@@ -94,6 +94,8 @@ func TestInventedLayouts(t *testing.T) {
 		"mfm odd track":             with(mfm, func(l *layout) { l.odd = true; l.cyls = 6 }),
 		"mfm tracks repeated":       with(mfm, func(l *layout) { l.repeatTracks = true }),
 		"fm and mfm":                with(small, func(l *layout) { l.fm0, l.doubled, l.trackJunk = true, true, 77 }),
+		"mfm overlapping":           with(mfm, func(l *layout) { l.overlap, l.trackJunk = 900, 50 }),
+		"mfm overlapping, rotated":  with(mfm, func(l *layout) { l.overlap, l.rotate, l.trackHeader = 1500, 2, 8 }),
 		"mfm 1024":                  with(mfm, func(l *layout) { l.sectors, l.n = 5, 3 }),
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -202,6 +204,40 @@ func TestAnyLayout(t *testing.T) {
 	}
 	if right < want-want/200 || slices.ContainsFunc(wrong, func(s string) bool { return strings.Contains(s, "FALSE") }) {
 		t.Errorf("%d of %d right\n%s", right, want, strings.Join(wrong, "\n"))
+	}
+}
+
+// A dump longer than a revolution reads its first sectors twice; that makes reads, not other sectors.
+func TestOverlap(t *testing.T) {
+	l := layout{enc: disk.MFM, cyls: 3, heads: 1, sectors: 9, n: 2, first: 1, trackBytes: 6250, overlap: 1500, trackHeader: 8}
+	data, _ := l.build(rand.New(rand.NewPCG(5, 5)))
+	first := map[int]map[disk.SectorID][]byte{}
+	twice := 0
+	for _, tr := range carve(t, data).Tracks {
+		if tr.Copy == 0 {
+			first[tr.Cylinder] = map[disk.SectorID][]byte{}
+		}
+		for _, f := range tr.Finds {
+			if tr.Copy == 0 {
+				first[tr.Cylinder][f.ID] = f.Data
+				twice += f.Reads - 1
+				continue
+			}
+			if f.Status == disk.Good {
+				twice++
+				if !bytes.Equal(first[tr.Cylinder][f.ID], f.Data) {
+					t.Errorf("cylinder %d: the second read of %v differs", tr.Cylinder, f.ID)
+				}
+			}
+		}
+	}
+	for c := range 3 {
+		if len(first[c]) != 9 {
+			t.Errorf("cylinder %d: %d sectors, want 9", c, len(first[c]))
+		}
+	}
+	if twice != 6 { // 1500 bytes hold two whole sectors of 654
+		t.Errorf("%d second reads, want 2 a track", twice)
 	}
 }
 

@@ -389,13 +389,13 @@ func place(runs []*run) ([]Track, []string) {
 			t.Bytes = (r.frame.end - r.frame.start) / unit
 			t.Start, t.End = r.fs[0].v.offset(r.frame.start), r.fs[0].v.offset(r.frame.end)
 		}
-		for _, f := range r.fs {
-			if f.orphan {
+		for i, f := range r.fs {
+			if f.orphan || r.overlap(i) {
 				continue
 			}
 			s := disk.Sector{
 				Cylinder: t.Cylinder, Head: t.Head, ID: f.id, Encoding: f.enc, Mark: f.mark, Data: f.data,
-				Status: f.status, Why: f.why, Margin: -1, Angle: -1, Reads: 1,
+				Status: f.status, Why: f.why, Margin: -1, Angle: -1, Reads: r.reads(i),
 				From: fmt.Sprintf("byte %d", f.start),
 			}
 			if t.Bytes > 0 {
@@ -420,6 +420,32 @@ func place(runs []*run) ([]Track, []string) {
 		return cmp.Or(cmp.Compare(a.Cylinder, b.Cylinder), cmp.Compare(a.Head, b.Head))
 	})
 	return out, notes
+}
+
+// overlap reports whether find i is a second read of an earlier one: the dump is longer than a revolution. The last may
+// be cut.
+func (r *run) overlap(i int) bool {
+	f := r.fs[i]
+	for _, o := range r.fs[:i] {
+		if o.orphan || o.id != f.id || o.enc != f.enc || !o.good {
+			continue
+		}
+		if f.good && f.mark == o.mark && bytes.Equal(f.data, o.data) || !f.good && i == len(r.fs)-1 && i > 1 {
+			return true
+		}
+	}
+	return false
+}
+
+// reads is how many finds of the run say what find i says.
+func (r *run) reads(i int) int {
+	n := 1
+	for k := i + 1; k < len(r.fs); k++ {
+		if f, o := r.fs[k], r.fs[i]; f.good && o.good && f.id == o.id && f.enc == o.enc && f.mark == o.mark && bytes.Equal(f.data, o.data) {
+			n++
+		}
+	}
+	return n
 }
 
 func wrap01(x float64) float64 {

@@ -50,6 +50,7 @@ type layout struct {
 	trackBytes   int
 	odd          bool // one track's identifiers name cylinder 99
 	repeatTracks bool
+	overlap      int  // bytes of the next revolution at the end of a track
 	fm0          bool // cylinder 0 is FM with 128-byte sectors
 }
 
@@ -139,6 +140,9 @@ func (l *layout) track(r *rand.Rand, c, h int) (out []byte, ts []truth) {
 		}
 		k %= len(out)
 		out = append(out[k:len(out):len(out)], out[:k]...)
+	}
+	if l.overlap > 0 {
+		out = append(out, out[:l.overlap]...)
 	}
 	return out, ts
 }
