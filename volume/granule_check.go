@@ -47,7 +47,7 @@ func (c *granuleCheck) boot() {
 			break
 		}
 	}
-	if t[0xCB] != 0 { // a system that keeps the size of the disk here
+	if t[0xCB] != 0 || t[0xCD] != 0 { // a system that keeps the size of the disk here
 		if n := int(int8(t[0xCC])) + 35; n != c.cyls {
 			c.bad("allocation table byte CCh", "says %d cylinders; the disk has %d", n, c.cyls)
 		}

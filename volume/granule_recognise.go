@@ -215,7 +215,7 @@ func (s *granuleShape) score(data []byte, d int, asked bool) int {
 		if e := b[512+256*codeDir:]; int(e[22]) == d && int(e[23]) == s.perCyl-1 {
 			score += 20
 		}
-		if b[0xCB] != 0 && int(int8(b[0xCC]))+35 == s.cyls && int(b[0xCD]&7)+1 == s.perCyl {
+		if (b[0xCB] != 0 || b[0xCD] != 0) && int(int8(b[0xCC]))+35 == s.cyls && int(b[0xCD]&7)+1 == s.perCyl {
 			score += 20
 		}
 	}

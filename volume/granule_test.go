@@ -121,6 +121,19 @@ func TestNewGranuleBytes(t *testing.T) {
 	}
 }
 
+// The size of a disk that is not plain stands in the allocation table (sheet z80-home-machine: CC, CD).
+func TestGranuleSizeBytes(t *testing.T) {
+	for _, tt := range []struct {
+		rec    *disk.Recording
+		cc, cd byte
+	}{{fm10(40, 1), 0, 0}, {fm10(40, 2), 5, 0x23}, {mfm18(40, 1), 5, 0x42}, {mfm18(80, 2), 45, 0x65}} {
+		s := mustNew(t, "granule", tt.rec, NewOptions{}).(*granule).sector(0)
+		if s[0xCC] != tt.cc || s[0xCD] != tt.cd {
+			t.Errorf("%s: CC CD = %02X %02X, want %02X %02X", tt.rec.Reference(), s[0xCC], s[0xCD], tt.cc, tt.cd)
+		}
+	}
+}
+
 // The worked example of the package comment: a file on cylinder 5.
 func TestGranuleWorkedExample(t *testing.T) {
 	v := mustNew(t, "granule", fm10(40, 1), NewOptions{})

@@ -107,6 +107,9 @@ func newGranule(rec *disk.Recording, o NewOptions) (Volume, error) {
 			t[c], t[granuleTable+c] = 0xFF, 0xFF
 		}
 	}
+	if s.mfm || s.geometry.Heads == 2 { // systems that know such disks look here; the plain ones have zeros
+		t[0xCC], t[0xCD] = byte(s.cyls-35), s.flags()
+	}
 	binary.LittleEndian.PutUint16(t[0xCE:], PasswordHash("PASSWORD"))
 	copy(t[0xD0:], fmt.Sprintf("%-8s%s", name, date.Format("01/02/06")))
 	copy(t[0xE0:], strings.Repeat(" ", 32))
@@ -127,6 +130,18 @@ func newGranule(rec *disk.Recording, o NewOptions) (Volume, error) {
 		im.SetMark(p, directoryMark(o.DirectoryMark, s.mfm))
 	}
 	return v, nil
+}
+
+// flags is byte CD of the allocation table: bit 6 MFM, bit 5 two sides, bits 2-0 granules a cylinder minus 1.
+func (s *granuleShape) flags() byte {
+	b := byte(s.perCyl - 1)
+	if s.mfm {
+		b |= 0x40
+	}
+	if s.geometry.Heads == 2 {
+		b |= 0x20
+	}
+	return b
 }
 
 func cmpOr(s, or string) string {

@@ -114,8 +114,8 @@ func (v *granule) fresh() (Volume, error) {
 	if impossibleDate(t[0xD8:0xE0]) {
 		copy(t[0xD8:], "01/01/79")
 	}
-	if old[0xCB] != 0 {
-		t[0xCC], t[0xCD] = byte(v.cyls-35), t[0xCD]&^7|byte(v.perCyl-1)
+	if old[0xCB] != 0 || old[0xCD] != 0 {
+		t[0xCC], t[0xCD] = byte(v.cyls-35), v.flags()
 	}
 	if bytes.IndexByte(old[0xE0:], 0x0D) >= 0 {
 		copy(t[0xE0:], old[0xE0:0x100])
