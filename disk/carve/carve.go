@@ -15,7 +15,7 @@
 // same identifier in MFM would end in EA2D. (Values: FD179x data sheet and an independent calculation.)
 //
 // The bytes may be stored once or twice (FM dumped at the MFM rate), in either bit order, inverted, shifted by any
-// number of bits, as raw half-cells, or as hexadecimal text. Each such reading is a view; all are searched, and a
+// number of bits, as raw half-cells, packed or one to a byte, or as hexadecimal text. Each such reading is a view; all are searched, and a
 // find in one view that lies inside the data of a sound sector of another is not believed: data may hold anything,
 // whole sectors included.
 //

@@ -44,7 +44,7 @@ type layout struct {
 	doubled      bool
 	lostClocks   bool // the first A1 and some sync bytes are garbled
 	noA1         bool
-	how          int  // 0 bytes, 1 lowest bit first, 2 inverted, 3 shifted bits, 4 half-cells, 5 half-cells lowest bit first, 6 hexadecimal, 7 FM half-cells twice, 8 with clock bytes
+	how          int  // 0 bytes, 1 lowest bit first, 2 inverted, 3 shifted bits, 4 half-cells, 5 half-cells lowest bit first, 6 hexadecimal, 7 FM half-cells twice, 8 with clock bytes, 9 half-cells one a byte, 10 half-cells in words
 	fakes        bool // whole sectors inside the data
 	damage       int  // one in so many data fields has a wrong CRC, one in so many identifiers, 0 none
 	trackBytes   int
@@ -267,6 +267,10 @@ func (l *layout) build(r *rand.Rand) ([]byte, []truth) {
 		case 4, 5, 7:
 			junk := make([]byte, r.IntN(8))
 			t = pack(append(junk, cells(enc, t, l.how == 7)...), l.how == 5)
+		case 9:
+			t = cells(enc, t, false)
+		case 10:
+			t = swapped(append(pack(cells(enc, t, false), false), 0)[:2*len(t)], 0)
 		case 6:
 			t = fmt.Appendf(nil, "%X\n", t)
 		case 8:

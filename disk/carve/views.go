@@ -66,7 +66,7 @@ func viewsOf(data []byte) []view {
 		}
 	}
 	for kind, note := range transforms {
-		vs = append(vs, &bitView{as[kind], "data bits at any offset" + note})
+		vs = append(vs, &bitView{as[kind], "data bits at any offset" + note, 1})
 	}
 	for kind, note := range transforms[:2] {
 		d := as[kind]
@@ -75,6 +75,18 @@ func viewsOf(data []byte) []view {
 			&cellView{d, "half-cells" + note, disk.FM, 1, 0},
 			&cellView{merge2(d, 0), "half-cells stored twice" + note, disk.FM, 2, 0},
 			&cellView{merge2(d, 1), "half-cells stored twice" + note, disk.FM, 2, 1})
+	}
+	for odd := range 2 {
+		d := swapped(data, odd)
+		vs = append(vs,
+			&cellView{d, "half-cells in words, low byte first", disk.MFM, 1, 0},
+			&cellView{d, "half-cells in words, low byte first", disk.FM, 1, 0})
+	}
+	if d := unbit(data); d != nil {
+		vs = append(vs,
+			&cellView{d, "half-cells, one a byte", disk.MFM, 8, 0},
+			&cellView{d, "half-cells, one a byte", disk.FM, 8, 0},
+			&bitView{d, "data bits, one a byte", 8})
 	}
 	for odd, note := range []string{"", ", a digit behind junk"} {
 		d, at := unhex(data, odd)
@@ -109,6 +121,35 @@ func merge2(d []byte, phase int) []byte {
 			b = b<<1 | byte(p>>k)&1
 		}
 		out[i] = b
+	}
+	return out
+}
+
+// swapped exchanges the bytes of each pair, from byte odd on.
+func swapped(data []byte, odd int) []byte {
+	out := bytes.Clone(data)
+	for i := odd; i+1 < len(out); i += 2 {
+		out[i], out[i+1] = out[i+1], out[i]
+	}
+	return out
+}
+
+// unbit packs a file that is nearly all bytes 0 and 1, or digits 0 and 1, eight to a byte; nil where it is not.
+func unbit(data []byte) []byte {
+	n := 0
+	for _, b := range data {
+		if b == 1 || b == '1' {
+			n++
+		} else if b != 0 && b != '0' {
+			n -= 8
+		}
+	}
+	if n < len(data)/8 || n < 64 { // a quarter and more of all half-cells are transitions; zeros alone are nothing
+		return nil
+	}
+	out := make([]byte, (len(data)+7)/8)
+	for i, b := range data {
+		out[i/8] |= b & 1 << (7 - i%8)
 	}
 	return out
 }
@@ -219,14 +260,15 @@ func (v *byteView) read(pos int, dst []byte) int {
 // bitView reads data bits that do not begin at a byte. Marks need their sync: three A1 (the first may be garbled) in
 // MFM, three zero bytes in FM.
 type bitView struct {
-	d    []byte
-	what string
+	d     []byte
+	what  string
+	scale int // bits of the file to a bit
 }
 
 func (v *bitView) name() string           { return v.what }
 func (v *bitView) advance(pos, n int) int { return pos + 8*n }
 func (v *bitView) length() int            { return 8 * len(v.d) }
-func (v *bitView) offset(pos int) int64   { return int64(pos / 8) }
+func (v *bitView) offset(pos int) int64   { return int64(pos * v.scale / 8) }
 
 func (v *bitView) ids(yield func(int, disk.Encoding, int) bool) {
 	v.scan(0, len(v.d)*8, func(pos int, enc disk.Encoding, mark byte) bool {
