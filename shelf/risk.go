@@ -80,7 +80,7 @@ func (s *Shelf) AtRisk(ctx context.Context) (*Risks, error) {
 	// held: on how many media each content is; the archive counts as one place more
 	const places = `WITH held AS MATERIALIZED (SELECT i.sha256 AS sha, count(DISTINCT m.id) AS n FROM media m JOIN items i ON i.master = m.master
 			WHERE m.state IN ('made', 'proven') GROUP BY i.sha256)
-		SELECT %s FROM files f LEFT JOIN held ON held.sha = f.sha256
+		SELECT %s FROM files f NOT INDEXED LEFT JOIN held ON held.sha = f.sha256
 		WHERE coalesce(held.n, 0) < 2 AND coalesce(held.n, 0) + (EXISTS(SELECT 1 FROM paths p WHERE p.file = f.id)) < 2`
 	if err := s.db.QueryRowContext(ctx, fmt.Sprintf(places, "count(*)")).Scan(&out.OneCopy); err != nil {
 		return nil, s.wrap(err)
