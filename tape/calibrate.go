@@ -275,8 +275,8 @@ func CalibrationSheet(machine string, steps []CalibrationStep, side *Side) strin
 	b.WriteString("2. Record this side with level control and every enhancement switched off.\n")
 	b.WriteString("3. Play it to the machine, load each step (CAL01, CAL02, ...) and mark what loaded.\n")
 	b.WriteString("   Don't start a step: it holds no program.\n")
-	b.WriteString("4. Play it back into the computer, record that, and give it to 'remanence tape read':\n")
-	b.WriteString("   it says which settings suit this recorder.\n\n")
+	b.WriteString("4. Play it back into the computer, record it, and say 'remanence tape read FILE':\n")
+	b.WriteString("   it says what suits this recorder.\n\n")
 	b.WriteString("step   time  counter  what      code       level  polarity  speed   loaded?\n")
 	for i, st := range steps {
 		counter := "____"

@@ -124,7 +124,7 @@ func (l *listener) invertedOn(name string) *bool {
 			continue
 		}
 		for _, h := range e.runs {
-			if h.Polar && believable(h.Run) {
+			if h.Polar && e.believable(h.Run) {
 				if h.Inverted {
 					w += h.toS() - h.fromS()
 				} else {

@@ -180,7 +180,7 @@ func (e *ear) scout(last bool) error {
 			d.Close()
 			for _, r := range d.Take() {
 				h := heard{r, e, e.scoutAt}
-				if believable(r) && len(r.Bytes) >= 2 && score(&h) > bestScore {
+				if e.believable(r) && len(r.Bytes) >= 2 && score(&h) > bestScore {
 					best, bestScore = i, score(&h)
 					bestSure = quality(r) >= 0.97 && explained(r) >= 0.8 && len(r.Bytes) >= 24
 				}
@@ -262,8 +262,8 @@ func (e *ear) take() {
 			e.runs = append(e.runs, h)
 		}
 		from := r.To
-		if !believable(r) {
-			from = r.LeaderAt + e.rate/2 // it was no run of this code: look again at what it lay over
+		if !e.believable(r) || len(r.Bytes) < 8 {
+			from = r.LeaderAt + e.rate/2 // it may have been no run of this code: look again at what it lay over
 		}
 		e.scouting = true
 		e.scoutAt = max(e.scoutAt, int64(from)+e.mainBase)

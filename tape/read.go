@@ -234,9 +234,15 @@ func (l *listener) finish() error {
 func quality(r *linecode.Run) float64 { return r.Certainty * r.Fit }
 
 // believable says whether a run can be a recording of its code at all. A run of another code, of music or of noise now
-// and then begins like one; it does not keep the rules of the code for long.
-func believable(r *linecode.Run) bool {
-	return len(r.Bytes) > 0 && r.Synced && r.Fit >= 0.6
+// and then begins like one; it does not keep the rules of the code for long, and its bits are guesses.
+func (e *ear) believable(r *linecode.Run) bool {
+	if len(r.Bytes) == 0 || !r.Synced {
+		return false
+	}
+	if len(e.codes) == 1 { // asked for by name
+		return r.Fit >= 0.4
+	}
+	return r.Fit >= 0.6 && quality(r) >= 0.25
 }
 
 // choose keeps, of runs that lie over each other, the best, with runs of the same code on other ears beside it.
@@ -244,7 +250,7 @@ func (l *listener) choose() []*track {
 	var all []heard
 	for _, e := range l.ears {
 		for _, h := range e.runs {
-			if believable(h.Run) {
+			if e.believable(h.Run) {
 				all = append(all, h)
 			}
 		}

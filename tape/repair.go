@@ -14,7 +14,7 @@ const (
 	repairTries = 4096 // combinations of them that are tried, most likely first
 	// repairChance is the largest chance of a false repair that is accepted. An 8-bit sum lets one wrong block of 256
 	// pass, so that a repair is believed only where the odds of the bits speak for it as well.
-	repairChance = 0.02
+	repairChance = 0.05
 )
 
 // A flip is one uncertain bit: byte i of the block, bit k, and how sure the reader was of it.
@@ -94,48 +94,58 @@ type fixed struct {
 // repairSum looks for the most likely set of wrong bits that makes the sum of a block right. Mark and count are taken as
 // read: with another count the block would have another length.
 //
-// The chance that the set found is false: of all other sets, weighted by their likelihood exp(-sum of |odds|), one of 256
-// passes the sum as well. The set that changes nothing is known to be wrong.
+// The chance that the set found is false is exact for the odds given: every set of wrong bits has the weight
+// exp(-sum of |odds|); of all sets that make the sum right, the one found has its share. Turning bit k of any byte moves
+// the sum by 2^k, so that a single wrong bit is easily mistaken for the same bit of another byte: the weights of all sets
+// are added up by what they do to the sum, bit by bit (256 numbers).
 func repairSum(soft []linecode.Byte, b []byte) (fixed, bool) {
 	var bits []flip
-	logAll := 0.0 // ln of the weight of all sets together
+	var weight, next [256]float64
+	weight[0] = 1
+	turns := func(i, k int) byte { // what turning a bit does to the sum of the data minus the sum stored
+		d := byte(1) << k
+		if b[i]>>k&1 == 1 {
+			d = -d
+		}
+		if i == len(b)-1 {
+			d = -d
+		}
+		return d
+	}
 	for i := 2; i < len(b); i++ {
 		for k := range 8 {
 			c := math.Abs(float64(soft[i].LLR[k]))
-			logAll += math.Log1p(math.Exp(-c))
 			bits = append(bits, flip{i, k, c})
+			w := math.Exp(-c)
+			if w < 1e-12 {
+				continue
+			}
+			d := turns(i, k)
+			for x := range weight {
+				next[x] = weight[x] + w*weight[byte(x)-d]
+			}
+			weight = next
 		}
 	}
 	bits = leastCertain(bits, repairBits)
-	var want byte // sum of data minus the sum stored
+	var want byte
 	for _, c := range b[2 : len(b)-1] {
 		want += c
 	}
 	want -= b[len(b)-1]
-	delta := make([]byte, len(bits)) // what turning each bit does to want
-	for j, f := range bits {
-		d := byte(1) << f.k
-		if b[f.i]>>f.k&1 == 1 {
-			d = -d
-		}
-		if f.i == len(b)-1 {
-			d = -d
-		}
-		delta[j] = d
-	}
+	fitting := weight[-want]
 	h := &sets{{cost: bits[0].cost, last: 0, mask: 1}}
 	for tried := 1; tried <= repairTries && h.Len() > 0; tried++ {
 		s := heap.Pop(h).(set)
 		w := want
 		for j := range bits {
 			if s.mask>>j&1 == 1 {
-				w += delta[j]
+				w += turns(bits[j].i, bits[j].k)
 			}
 		}
 		if w == 0 {
 			found := math.Exp(-s.cost)
-			others := (math.Exp(math.Min(logAll, 600)) - 1 - found) / 256
-			f := fixed{tried: tried, falseChance: math.Max(others, 0) / (math.Max(others, 0) + found)}
+			f := fixed{tried: tried, falseChance: math.Max(0, 1-found/math.Max(fitting, found))}
 			for j := range bits {
 				if s.mask>>j&1 == 1 {
 					f.flips = append(f.flips, bits[j])

@@ -98,7 +98,8 @@ func (t *track) segments() []segment {
 				at := i - lead
 				if at >= 0 && matches(bit, at, n, sync, high) {
 					if at-innerLeaderBits > from {
-						out = append(out, segment{bytes: rebyte(b, from, at-zeros+lead, high), split: from > 0})
+						// The zeros at the end of the program's last byte look like leader: some of it stays with the program.
+						out = append(out, segment{bytes: rebyte(b, from, min(at, at-zeros+lead+24), high), split: from > 0})
 					}
 					from = at + 8*len(sync)
 					i = from - 1

@@ -172,6 +172,7 @@ type humMeter struct {
 	n       int
 	cosSin  [6][4]float64 // re, im of the oscillator, and its step
 	re, im  [6]float64
+	sr, si  [6]float64 // sums of the oscillator itself: what an offset leaks into the bin
 	decRate float64
 	mean    float64
 }
@@ -194,6 +195,8 @@ func (h *humMeter) point(x float64) {
 		o := &h.cosSin[i]
 		h.re[i] += x * o[0]
 		h.im[i] += x * o[1]
+		h.sr[i] += o[0]
+		h.si[i] += o[1]
 		o[0], o[1] = o[0]*o[2]-o[1]*o[3], o[0]*o[3]+o[1]*o[2]
 	}
 }
@@ -202,8 +205,9 @@ func (h *humMeter) point(x float64) {
 func (h *humMeter) take() (rms float64, hz int) {
 	var p [2]float64
 	if h.n > 0 {
+		mean := h.mean / float64(h.n)
 		for i := range h.re {
-			a := 2 * math.Hypot(h.re[i], h.im[i]) / float64(h.n)
+			a := 2 * math.Hypot(h.re[i]-mean*h.sr[i], h.im[i]-mean*h.si[i]) / float64(h.n)
 			p[i/3] += a * a / 2
 		}
 	}
@@ -212,7 +216,7 @@ func (h *humMeter) take() (rms float64, hz int) {
 		k := 1 / math.Hypot(o[0], o[1])
 		o[0], o[1] = o[0]*k, o[1]*k
 	}
-	h.re, h.im, h.n, h.mean = [6]float64{}, [6]float64{}, 0, 0
+	h.re, h.im, h.sr, h.si, h.n, h.mean = [6]float64{}, [6]float64{}, [6]float64{}, [6]float64{}, 0, 0
 	if p[1] > p[0] {
 		return math.Sqrt(p[1]), 60
 	}
