@@ -538,3 +538,14 @@ func BenchmarkMerge(b *testing.B) {
 		}
 	}
 }
+
+func BenchmarkMapPNG(b *testing.B) {
+	im := filled(80, 9)
+	res := &Result{Rec: rec(80), Best: im, Tracks: fromImage("a", im, rec(80))}
+	b.SetBytes(int64(len(im.Data)))
+	for b.Loop() {
+		if _, err := RenderMap(res.Map("x", false), "x.png"); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

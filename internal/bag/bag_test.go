@@ -278,3 +278,18 @@ func FuzzManifest(f *testing.F) {
 		_ = c.parseInfo(b)
 	})
 }
+
+func BenchmarkValidate(b *testing.B) {
+	dir := filepath.Join(b.TempDir(), "bag")
+	data := make([]byte, 8<<20)
+	bg := Bag{Payload: []Entry{{Path: "big.bin", Data: data}}}
+	if err := bg.Write(dir, false); err != nil {
+		b.Fatal(err)
+	}
+	b.SetBytes(int64(len(data)))
+	for b.Loop() {
+		if _, err := Validate(context.Background(), dir, nil); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
