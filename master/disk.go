@@ -53,6 +53,16 @@ func (mk *maker) disk(ctx context.Context, m *Medium, number int) error {
 	drive := bench.NewDrive(m.Disk, mk.o.Medium, mk.o.Seed*0x9E3779B97F4A7C15+uint64(number))
 	m.Proof.SpeedPercent = drive.SpeedPercent()
 	runs, err := mk.tracks(ctx, m, im, drive)
+	if l := (*layoutError)(nil); errors.As(err, &l) { // this disk cannot be written; the others can
+		m.Wrong = map[string]bool{}
+		for i := range m.Files {
+			m.lose(&m.Files[i])
+		}
+		m.Proof.FilesExpected = len(m.Files)
+		m.fault(Fault{Where: fmt.Sprintf("cylinder %d head %d", l.cylinder, l.head), What: "the track cannot be laid out: " + l.err.Error(),
+			Consequence: "no drive can write this disk, and nothing of it is proven", Do: "look at the sectors beyond the usual ones in its sidecar"})
+		return nil
+	}
 	if err != nil {
 		return err
 	}
@@ -163,6 +173,14 @@ type trackRun struct {
 	weak           map[disk.SectorID]float64 // ns of dropout that lie on a sector, where found is not whole
 }
 
+// layoutError says that the sectors of a track do not fit it.
+type layoutError struct {
+	cylinder, head int
+	err            error
+}
+
+func (e *layoutError) Error() string { return e.err.Error() }
+
 var scanners = sync.Pool{New: func() any { return new(track.Scanner) }}
 
 // tracks takes every track down to transitions and back up, as many at a time as there are workers.
@@ -191,7 +209,7 @@ func (mk *maker) track(ctx context.Context, m *Medium, im *disk.Image, drive *be
 	t := &trackRun{cylinder: c, head: h, sectors: im.Track(c, h)}
 	cells, err := track.Build(m.Disk, c, h, t.sectors)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", m.ID, err)
+		return nil, &layoutError{c, h, err}
 	}
 	ivl, err := cells.Capture(c, h, track.EncodeOptions{TickNS: tickNS}).Append(nil)
 	if err != nil {

@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
 	"runtime"
 	"sync"
 
@@ -118,6 +119,7 @@ func Make(ctx context.Context, set *machine.Set, a *Arrangement, o Options, p pr
 	if err := mk.manifest(r); err != nil {
 		return nil, err
 	}
+	mk.strays(r)
 	return r, nil
 }
 
@@ -237,6 +239,25 @@ func (mk *maker) outputs(r *Result) []Output {
 		}
 	}
 	return out
+}
+
+var masterName = regexp.MustCompile(`^([DT][0-9]+[AB]?)\.(img|sectors\.json|captures\.zip|wav|flac)$`)
+
+// strays notes masters in the output folder that this run did not write: they are of an earlier one.
+func (mk *maker) strays(r *Result) {
+	list, err := os.ReadDir(mk.o.Out)
+	if err != nil {
+		return
+	}
+	ours := map[string]bool{}
+	for _, o := range r.Outputs {
+		ours[o.Path] = true
+	}
+	for _, d := range list {
+		if masterName.MatchString(d.Name()) && !ours[d.Name()] {
+			r.Notes = append(r.Notes, d.Name()+" in the output folder is of an earlier run and not of this one")
+		}
+	}
 }
 
 // sum is the SHA-256 of data in hex.

@@ -391,6 +391,63 @@ func TestCancelLeavesNoHalves(t *testing.T) {
 	}
 }
 
+// A sector image is mastered as it is: what its sidecar knows to be bad stays bad, and says so; a track that cannot be
+// laid out fails its own disk and no other.
+func TestImagesOfTheArchive(t *testing.T) {
+	set := profiles(t)
+	in := archive(t, set, "OLDDISK.IMG", "README.TXT")
+	sidecar := func(sectors string) {
+		text := `{"remanence-sectors": 1, "cylinders": 35, "heads": 1, "sectors": [` + sectors + `]}`
+		if err := os.WriteFile(filepath.Join(in, "OLDDISK.sectors.json"), []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	marks := ""
+	for s := range 10 { // the directory's marks
+		marks += fmt.Sprintf(`{"cylinder":17,"head":0,"id-cylinder":17,"id-head":0,"id-sector":%d,"size":256,"mark":"FA","status":"good","encoding":"fm","place":%d},`, s, s)
+	}
+	bad := `{"cylinder":1,"head":0,"id-cylinder":1,"id-head":0,"id-sector":3,"size":256,"mark":"FB","status":"bad","encoding":"fm","why":"data CRC wrong","place":3}`
+	sidecar(marks + bad)
+	a, err := Arrange(context.Background(), Request{Set: set, Paths: []string{in}, Base: in}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(a.Plan.LeftOut) != 1 || !strings.Contains(a.Plan.LeftOut[0].Why, "damaged: offset 3328: cylinder 1 head 0 sector 3 is bad: data CRC wrong") {
+		t.Fatalf("left out: %v", a.Plan.LeftOut)
+	}
+	out := t.TempDir()
+	r, err := run(t, set, Request{Paths: []string{in}, Base: in, IncludeDamaged: true}, Options{Out: out, NoPaper: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := r.Media[1]
+	if !d.Verified || d.Proof.SectorsGood != 350 || !d.Files[0].Damaged {
+		t.Errorf("verified %v, %d sectors, %+v, faults %v", d.Verified, d.Proof.SectorsGood, d.Files[0], d.Faults)
+	}
+	if s, _ := d.Back.Sector(disk.Place{Cylinder: 1, Head: 0, Sector: 3}); s.Status != disk.Bad {
+		t.Errorf("the bad sector came back %s", s.Status)
+	}
+
+	extra := bad
+	for n := 70; n < 74; n++ {
+		extra += fmt.Sprintf(`,{"cylinder":30,"head":0,"id-cylinder":30,"id-head":0,"id-sector":%d,"size":256,"mark":"FB","status":"good","encoding":"fm","data":"%s"}`, n, strings.Repeat("41", 256))
+	}
+	sidecar(marks + extra)
+	r, err = run(t, set, Request{Paths: []string{in}, Base: in, IncludeDamaged: true}, Options{Out: out, Force: true, NoPaper: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !r.Media[0].Verified || r.Media[1].Verified || r.Verified {
+		t.Errorf("verified: %v and %v", r.Media[0].Verified, r.Media[1].Verified)
+	}
+	if f := r.Media[1].Faults; len(f) != 1 || f[0].Where != "cylinder 30 head 0" || !strings.Contains(f[0].What, "cannot be laid out") {
+		t.Errorf("faults %v", f)
+	}
+	if len(r.Notes) != 1 || !strings.Contains(r.Notes[0], "D02.captures.zip in the output folder is of an earlier run") {
+		t.Errorf("notes %v", r.Notes)
+	}
+}
+
 func TestRequestsThatCannotBe(t *testing.T) {
 	set := profiles(t)
 	in := archive(t, set, "README.TXT")

@@ -69,7 +69,7 @@ func Gather(ctx context.Context, job *Job, args []string, o GatherOptions, p pro
 		r.Path, r.DuplicateOf = f.Path, o.shown(r.DuplicateOf)
 		f.Size, f.Report = r.Size, r
 		if r.Kind == program.SectorImage && o.Machine.Disk != nil {
-			f.Image = imageOf(f.From, r.Size, o)
+			f.Image = imageOf(f.From, r, o)
 		}
 		files = append(files, f)
 	}
@@ -122,6 +122,10 @@ func (g *gatherer) add(path string, like File) (int, error) {
 		return 0, err
 	}
 	if !info.IsDir() {
+		if !info.Mode().IsRegular() { // reading a pipe or a device may never end
+			g.left = append(g.left, LeftOut{path, "not a file"})
+			return 1, nil
+		}
 		g.file(path, like)
 		return 1, nil
 	}
@@ -198,27 +202,28 @@ func sameFile(a, b string) bool {
 
 // imageOf says how a sector image can be a disk of the machine as it stands; nil where none of the machine's
 // recordings has that size.
-func imageOf(path string, size int64, o GatherOptions) *Image {
+func imageOf(path string, r *program.FileReport, o GatherOptions) *Image {
 	for _, name := range o.Machine.Disk.Recordings {
-		r, err := o.Set.Recording(name)
+		usual, err := o.Set.Recording(name)
 		if err != nil {
 			continue
 		}
-		for _, c := range machine.Choices(r.CylinderChoices, r.Cylinders) {
-			for _, s := range machine.Choices(r.SideChoices, r.Sides) {
-				rec := r.With(c, s)
+		for _, c := range machine.Choices(usual.CylinderChoices, usual.Cylinders) {
+			for _, s := range machine.Choices(usual.SideChoices, usual.Sides) {
+				rec := usual.With(c, s)
 				g := rec.Geometry()
-				if g.Size() != size {
+				if g.Size() != r.Size {
 					continue
 				}
-				return describeImage(path, rec, o)
+				return describeImage(path, rec, r, o)
 			}
 		}
 	}
 	return nil
 }
 
-func describeImage(path string, rec *disk.Recording, o GatherOptions) *Image {
+// describeImage says what lies on an image. What its sidecar knows to be lost goes into the report.
+func describeImage(path string, rec *disk.Recording, r *program.FileReport, o GatherOptions) *Image {
 	im := &Image{Recording: rec}
 	data, sc, err := disk.ReadRaw(path)
 	if err != nil {
@@ -227,6 +232,13 @@ func describeImage(path string, rec *disk.Recording, o GatherOptions) *Image {
 	v, _, err := volume.Open(data, volume.Options{Kind: o.Machine.Disk.Volume, Recording: rec, Sidecar: sc})
 	if err != nil {
 		return nil
+	}
+	for _, p := range v.Image().Noted() {
+		if s, _ := v.Image().Sector(p); s.Status == disk.Bad || s.Status == disk.Doubtful {
+			off, _ := v.Image().Geometry.Offset(p.Cylinder, p.Head, p.Sector)
+			r.Faults = append(r.Faults, program.Fault{Offset: off, Class: "volume", What: fmt.Sprintf("%s is %s: %s", p, s.Status, s.Why)})
+			r.Whole = false
+		}
 	}
 	info := v.Info()
 	im.Title = info.Name

@@ -3,7 +3,10 @@ package main
 import (
 	"fmt"
 	"path/filepath"
+	"strconv"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"remanence/internal/outcome"
 	"remanence/machine"
@@ -124,7 +127,7 @@ func printPlan(env *Env, r *master.Result, made bool) {
 			if made && m.Lost(f) {
 				mark += "  did not come back"
 			}
-			env.Printf("     %-14s %7d  %s%s\n", f.Name, f.Size, f.Path, mark)
+			env.Printf("     %-14s %7d  %s%s\n", f.Name, f.Size, onLine(f.Path), mark)
 		}
 		if m.Disk != nil {
 			disks++
@@ -135,7 +138,7 @@ func printPlan(env *Env, r *master.Result, made bool) {
 	if len(r.LeftOut) > 0 {
 		env.Printf("\nLeft out:\n")
 		for _, l := range r.LeftOut {
-			env.Printf("     %s: %s\n", l.Path, l.Why)
+			env.Printf("     %s: %s\n", onLine(l.Path), l.Why)
 		}
 	}
 	for _, n := range r.Notes {
@@ -144,6 +147,10 @@ func printPlan(env *Env, r *master.Result, made bool) {
 	best := "fewer cannot do"
 	if r.LowerBound < disks+sides {
 		best = fmt.Sprintf("a lower bound is %d", r.LowerBound)
+	}
+	if disks+sides == 0 {
+		env.Printf("\nNothing to make.\n")
+		return
 	}
 	env.Printf("\n%s; %s.\n", strings.Join(nonEmpty(countOf(disks, "disk"), countOf(sides, "tape side")), " and "), best)
 }
@@ -188,8 +195,16 @@ func nonEmpty(s ...string) []string {
 			out = append(out, x)
 		}
 	}
-	if len(out) == 0 {
-		out = append(out, "Nothing to make")
-	}
 	return out
+}
+
+// onLine is a path as it can stand on a terminal: names from old media may hold bytes that would move the cursor.
+func onLine(path string) string {
+	for _, r := range path {
+		if r == utf8.RuneError || !unicode.IsPrint(r) {
+			q := strconv.Quote(path)
+			return q[1 : len(q)-1]
+		}
+	}
+	return path
 }
