@@ -204,7 +204,7 @@ func printVolume(env *Env, in volume.Info, out volumeLsJSON) {
 		width = max(width, len(f.Name))
 	}
 	for _, f := range files {
-		line := fmt.Sprintf("  %-*s %8d bytes %5d %ss", width, f.Name, f.Size, f.Units, in.Unit)
+		line := fmt.Sprintf("  %-*s %8d bytes  %5d %-*s", width, f.Name, f.Size, f.Units, len(in.Unit)+1, strings.TrimPrefix(count(f.Units, in.Unit), fmt.Sprint(f.Units, " ")))
 		for _, s := range append([]string{f.Date}, f.Attributes...) {
 			if s != "" {
 				line += "  " + s

@@ -56,7 +56,7 @@ func (c *volumeMapCmd) Run(env *Env) error {
 		env.Printf("\n")
 		for s := volume.UnitFree; s <= volume.UnitShared; s++ {
 			if n := counts[s.String()]; n > 0 {
-				env.Printf("  %-8s %5d %ss, %s\n", s, n, in.Unit, kib(int64(n)*int64(in.UnitBytes)))
+				env.Printf("  %-8s %13s, %s\n", s, count(n, in.Unit), kib(int64(n)*int64(in.UnitBytes)))
 			}
 		}
 		for _, s := range fileStretches(units) {
