@@ -103,7 +103,7 @@ func (m *MemoryMap) Draw() *Canvas {
 	}
 	y := y2 + h + 12
 	var ticks []float64
-	for v := m.From / 0x1000 * 0x1000; v <= to; v += tickStep(to - m.From) {
+	for v := m.From / 0x1000 * 0x1000; v <= to; v += tickStep(to-m.From, int((x1-left)/60)) {
 		if v >= m.From {
 			ticks = append(ticks, float64(v))
 		}
@@ -133,9 +133,10 @@ func (m *MemoryMap) Draw() *Canvas {
 	return c
 }
 
-func tickStep(span int) int {
+// tickStep is the least power of two that gives at most n ticks.
+func tickStep(span, n int) int {
 	for s := 0x10; s < 1<<30; s *= 2 {
-		if span/s <= 16 {
+		if span/s <= max(n, 2) {
 			return s
 		}
 	}

@@ -120,6 +120,9 @@ func (a Axis) ticks(room float64) []float64 {
 	if a.Ticks != nil {
 		return a.Ticks
 	}
+	if a.Unit == "°" && a.From == 0 && a.To == 360 { // a circle is not decimal
+		return []float64{0, 45, 90, 135, 180, 225, 270, 315, 360}
+	}
 	return RoundTicks(a.From, a.To, max(2, int(room/80)))
 }
 
