@@ -388,3 +388,31 @@ func TestFATBootIsAssembled(t *testing.T) {
 		t.Errorf("the jump % X does not lead to the code, or 55 AA is missing", b[:3])
 	}
 }
+
+// The 8-inch forms of the sheet's C3 (a quick reference of 1991): no outside program here reads sectors of 128 bytes.
+func TestFATEightInch(t *testing.T) {
+	for _, tt := range []struct {
+		rec      *disk.Recording
+		media    byte
+		clusters int
+	}{
+		{fm26, 0xFE, (2002 - 1 - 12 - 17) / 4},
+		{recording("fm26x128", disk.FM, 26, 128, 1, 77, 2), 0xFD, (4004 - 4 - 24 - 17) / 4},
+		{recording("mfm8x1024", disk.MFM, 8, 1024, 1, 77, 2), 0xFE, 1232 - 1 - 4 - 6},
+	} {
+		v := mustNew(t, "fat12", tt.rec, NewOptions{}).(*fat12)
+		if v.media != tt.media || v.clusters != tt.clusters {
+			t.Errorf("%s: media %02X, %d clusters; want %02X, %d", tt.rec.Reference(), v.media, v.clusters, tt.media, tt.clusters)
+		}
+		for i := range 10 {
+			mustPut(t, v, fmt.Sprintf("SUB/F%d.DAT", i), noise(int64(i), 900*i))
+		}
+		w := reopen(t, v)
+		mustClean(t, w)
+		for i := range 10 {
+			if !bytes.Equal(mustGet(t, w, fmt.Sprintf("SUB/F%d.DAT", i)), noise(int64(i), 900*i)) {
+				t.Errorf("%s: F%d.DAT differs", tt.rec.Reference(), i)
+			}
+		}
+	}
+}
