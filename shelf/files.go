@@ -31,14 +31,40 @@ type File struct {
 	Sketch []byte   `json:"sketch,omitempty"` // in exports: least hashes of the content's pieces, see near.go
 }
 
-// maxFile bounds what is read whole; sketches are made of files up to it.
-const maxFile = 256 << 20
-
 // Examine says of a file's content what the shelf keeps.
 func Examine(path string, data []byte) File {
 	sum := sha256.Sum256(data)
-	r := program.Inspect(data)
-	f := File{SHA256: hex.EncodeToString(sum[:]), Size: int64(len(data)), Kind: string(r.Kind), Name: filepath.Base(path), Whole: r.Whole, Sketch: sketch(data)}
+	f := told(path, int64(len(data)), program.Inspect(data))
+	f.SHA256, f.Sketch = hex.EncodeToString(sum[:]), sketch(data)
+	return f
+}
+
+// examineFile is Examine of a file. One too large for a program is hashed in pieces, known by its head, and gets no
+// sketch: memory stays bounded.
+func examineFile(ctx context.Context, path string) (File, error) {
+	st, err := os.Stat(path)
+	if err != nil {
+		return File{}, err
+	}
+	if st.Size() <= program.MaxProgramBytes {
+		data, err := os.ReadFile(path)
+		if err != nil {
+			return File{}, err
+		}
+		return Examine(path, data), nil
+	}
+	r, err := program.InspectFile(ctx, path, program.Options{})
+	if err != nil {
+		return File{}, err
+	}
+	f := told(path, r.Size, &r.Report)
+	f.SHA256 = r.SHA256
+	return f, nil
+}
+
+// told is what a report tells of a file.
+func told(path string, size int64, r *program.Report) File {
+	f := File{Size: size, Kind: string(r.Kind), Name: filepath.Base(path), Whole: r.Whole}
 	switch {
 	case len(r.Faults) > 0 && r.Damaged():
 		f.About = fmt.Sprintf("byte %d: %s", r.Faults[0].Offset, r.Faults[0].What)
@@ -145,9 +171,10 @@ func (s *Shelf) AddPaths(ctx context.Context, paths []string, p progress.Progres
 		if len(lot) == 0 {
 			return nil
 		}
-		err := s.change(ctx, func(tx *sql.Tx) error {
+		keep := context.WithoutCancel(ctx) // a stop keeps what was read
+		err := s.change(keep, func(tx *sql.Tx) error {
 			for i := range lot {
-				was, err := s.putFile(ctx, tx, &lot[i].f, []string{lot[i].path})
+				was, err := s.putFile(keep, tx, &lot[i].f, []string{lot[i].path})
 				if err != nil {
 					return err
 				}
@@ -167,12 +194,14 @@ func (s *Shelf) AddPaths(ctx context.Context, paths []string, p progress.Progres
 			return a, errors.Join(err, flush())
 		}
 		p.Step(1, filepath.Base(path))
-		data, err := read(path)
+		f, err := examineFile(ctx, path)
 		if err != nil {
-			a.Skipped = append(a.Skipped, err.Error())
+			if ctx.Err() == nil {
+				a.Skipped = append(a.Skipped, err.Error())
+			}
 			continue
 		}
-		lot = append(lot, known{Examine(path, data), path})
+		lot = append(lot, known{f, path})
 		if len(lot) == 500 {
 			if err := flush(); err != nil {
 				return a, err
@@ -182,6 +211,9 @@ func (s *Shelf) AddPaths(ctx context.Context, paths []string, p progress.Progres
 	return a, flush()
 }
 
+// maxManifest bounds what is read as a manifest, in bytes.
+const maxManifest = 64 << 20
+
 // addManifests keeps the masters of the manifests in the list, and gives back the list without the manifests and what
 // they say was made: images and sound are masters, not files of the archive.
 func (s *Shelf) addManifests(ctx context.Context, list []string, a *Added) ([]string, error) {
@@ -190,9 +222,12 @@ func (s *Shelf) addManifests(ctx context.Context, list []string, a *Added) ([]st
 		if filepath.Base(path) != "manifest.json" {
 			continue
 		}
-		data, err := read(path)
-		if err != nil {
+		if st, err := os.Stat(path); err != nil || st.Size() > maxManifest {
 			continue // told when the list is worked through
+		}
+		data, err := os.ReadFile(path)
+		if err != nil {
+			continue
 		}
 		n, outputs, err := s.addManifest(ctx, path, data)
 		if err != nil {
@@ -204,18 +239,6 @@ func (s *Shelf) addManifests(ctx context.Context, list []string, a *Added) ([]st
 		}
 	}
 	return slices.DeleteFunc(list, func(p string) bool { return made[p] }), nil
-}
-
-// read reads a file of at most maxFile bytes.
-func read(path string) ([]byte, error) {
-	st, err := os.Stat(path)
-	if err != nil {
-		return nil, err
-	}
-	if st.Size() > maxFile {
-		return nil, fmt.Errorf("%s: %d MiB, want %d at most", path, st.Size()>>20, maxFile>>20)
-	}
-	return os.ReadFile(path)
 }
 
 // walk lists regular files, in order; hidden ones and links to folders are left out.

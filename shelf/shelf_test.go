@@ -10,6 +10,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -513,6 +514,18 @@ func TestAddPathsAndBag(t *testing.T) {
 	}
 	if _, err := s.AddPaths(t.Context(), []string{filepath.Join(dir, "nowhere")}, nil); outcome.Status(err) != int(outcome.Input) {
 		t.Errorf("a folder that is not there: %v", err)
+	}
+	// a sparse file larger than any program: hashed in pieces (the digest is sha256sum's), known by its head
+	huge := filepath.Join(t.TempDir(), "huge.bin")
+	f := must(os.Create(huge))(t)
+	if err := f.Truncate(17 << 20); err != nil {
+		t.Fatal(err)
+	}
+	f.Close()
+	must(s.AddPaths(t.Context(), []string{huge}, nil))(t)
+	out256 := must(exec.Command("sha256sum", huge).Output())(t)
+	if d := must(s.Show(t.Context(), "huge.bin"))(t); !strings.HasPrefix(string(out256), d.File.SHA256) || d.File.Size != 17<<20 {
+		t.Errorf("%+v, sha256sum says %s", d.File, out256)
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
