@@ -238,6 +238,9 @@ func (c *diskDecodeCmd) Run(env *Env) error {
 			return outcome.As(outcome.Input, fmt.Errorf("%s: no sectors found on %d tracks", c.Source[0], len(results)))
 		}
 		rep.Assumed = append(rep.Assumed, ev.Assumed...)
+		if err := scanAgain(env, captures.Tracks, results, opt, rec); err != nil {
+			return err
+		}
 	} else if _, cyl, _, _ := disk.ParseReference(c.Recording); cyl == 0 {
 		n, sides := 0, 0
 		for _, r := range results {
@@ -345,6 +348,33 @@ func scanAll(env *Env, tracks []flux.Track, o track.Options, rec *disk.Recording
 	close(next)
 	wg.Wait()
 	return results, ctx.Err()
+}
+
+// scanAgain scans the tracks that are not whole once more, now that the layout is known: where a sector must be, less
+// of it is enough to find it by.
+func scanAgain(env *Env, tracks []flux.Track, results []*track.Result, o track.Options, rec *disk.Recording) error {
+	var at []int
+	var some []flux.Track
+	for i, r := range results {
+		f := rec.Format(r.Cylinder, r.Head)
+		if !o.FastOnly && r.Sound() < f.Sectors && len(r.Sectors) > 0 {
+			at = append(at, i)
+			some = append(some, tracks[i])
+		}
+	}
+	if len(some) == 0 {
+		return nil
+	}
+	again, err := scanAll(env, some, o, rec)
+	if err != nil {
+		return err
+	}
+	for k, r := range again {
+		if r.Sound() > results[at[k]].Sound() {
+			results[at[k]] = r
+		}
+	}
+	return nil
 }
 
 // writeSectors writes every sector found as JSON Lines.

@@ -84,6 +84,9 @@ func (r *Result) Bad() int {
 	return n
 }
 
+// Sound is how many sectors are good or repaired.
+func (r *Result) Sound() int { return len(r.Sectors) - r.Bad() }
+
 // SumRepairs adds up the repair reports of tracks; nil where none was tried.
 func SumRepairs(results []*Result) *RepairReport {
 	var sum RepairReport

@@ -49,6 +49,7 @@ func (s *Scanner) Scan(ctx context.Context, caps []*flux.Capture, o Options) (*R
 		}
 	}
 	res.conclude(tracks, o)
+	res.reads = nil // a result must not hold on to every bit of every read
 	return res, nil
 }
 
