@@ -37,7 +37,6 @@ type Diagnosis struct {
 	Splices      []Event `json:"splices"`                 //
 	Timeline     []Slice `json:"timeline"`                //
 	SliceS       float64 `json:"timeline-step-s"`         //
-	humFloor     float64
 }
 
 // Band is the level of one band of the recording.

@@ -186,7 +186,6 @@ type Impairer struct {
 	stepN    int
 	stepNow  float64
 	stepEnd  float64
-	driftLen float64
 
 	// replay side, in output frames
 	n        int64

@@ -40,7 +40,6 @@ type oggRun struct {
 	cmd    *exec.Cmd
 	stderr *tail
 	once   sync.Once
-	err    error
 }
 
 func (r *oggRun) Close() error {
@@ -89,7 +88,7 @@ func openOggWith(br *bufio.Reader, look func(string) (string, error)) (Source, i
 		}
 		return runOgg(br, path, d.name, d.args)
 	}
-	return nil, nil, fmt.Errorf("Ogg needs an installed decoder: want one of %s on the search path, found none; install one, or convert the file to WAV or FLAC elsewhere", strings.Join(tried, ", "))
+	return nil, nil, fmt.Errorf("reading Ogg needs an installed decoder: want one of %s on the search path, found none; install one, or convert the file to WAV or FLAC elsewhere", strings.Join(tried, ", "))
 }
 
 func runOgg(br *bufio.Reader, path, name string, args []string) (Source, io.Closer, error) {
@@ -110,7 +109,7 @@ func runOgg(br *bufio.Reader, path, name string, args []string) (Source, io.Clos
 		if said := run.stderr.String(); said != "" {
 			err = errors.New(said)
 		}
-		return nil, nil, fmt.Errorf("Ogg, decoded by %s: %w", name, err)
+		return nil, nil, fmt.Errorf("decoding Ogg with %s: %w", name, err)
 	}
 	w := src.(*wavSource)
 	w.left, w.remarks = -1, nil // the sizes in the header of a pipe mean nothing
