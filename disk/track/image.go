@@ -94,7 +94,7 @@ func (sum *Summary) track(im *disk.Image, r *Result, f disk.TrackFormat) {
 			placed[k] = s
 			continue
 		}
-		if better(s, placed[k], f) {
+		if better(s, placed[k], f, r.Sectors) {
 			placed[k], s = s, placed[k]
 		}
 		extra = append(extra, s)
@@ -139,22 +139,43 @@ func hasID(s *disk.Sector) bool {
 }
 
 // better decides between two sectors of one number: sound before unsound, the planned size before another, then the
-// one that passed first.
-func better(a, b *disk.Sector, f disk.TrackFormat) bool {
+// one that lies between the neighbours it should have, then the one that passed first.
+func better(a, b *disk.Sector, f disk.TrackFormat, passing []disk.Sector) bool {
 	rank := func(s *disk.Sector) int {
 		n := 0
 		if s.Status == disk.Good || s.Status == disk.Repaired {
-			n += 4
+			n += 16
 		}
 		if s.ID.Size() == f.Size && s.Encoding == f.Encoding {
-			n += 2
+			n += 8
 		}
 		if int(s.ID.Cylinder) == s.Cylinder {
-			n++
+			n += 4
 		}
-		return n
+		return n + inOrder(s, f, passing)
 	}
 	return rank(a) > rank(b)
+}
+
+// inOrder is how many of a sector's two neighbours on the track are those of the layout.
+func inOrder(s *disk.Sector, f disk.TrackFormat, passing []disk.Sector) int {
+	order := f.SectorOrder()
+	at := slices.Index(order, int(s.ID.Sector))
+	n := 0
+	for i := range passing {
+		if &passing[i] != s || at < 0 {
+			continue
+		}
+		before := passing[(i+len(passing)-1)%len(passing)].ID.Sector
+		after := passing[(i+1)%len(passing)].ID.Sector
+		if int(before) == order[(at+len(order)-1)%len(order)] {
+			n++
+		}
+		if int(after) == order[(at+1)%len(order)] {
+			n++
+		}
+	}
+	return n
 }
 
 // oddNumbers is what to take from the numbers of a track none of which is planned, so that they fall into place.
