@@ -8,7 +8,7 @@ import (
 // fsOf is a folder in which every family has one profile, src.
 func fsOf(src []byte) fs.FS {
 	m := fstest.MapFS{}
-	for _, d := range []string{"machines", "recordings", "linecodes", "sheets", "parameters", "media"} {
+	for _, d := range []string{"machines", "recordings", "linecodes", "sheets", "parameters", "media", "drives", "controllers", "disks"} {
 		m[d+"/x.toml"] = &fstest.MapFile{Data: src}
 	}
 	return m

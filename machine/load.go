@@ -31,12 +31,15 @@ const MaxProfileBytes = 1 << 20
 
 // Set is every profile there is: the project's own and the user's.
 type Set struct {
-	machines   shelf[Machine]
-	recordings shelf[disk.Recording]
-	parameters shelf[volume.Parameters]
-	lineCodes  shelf[linecode.Code]
-	sheets     shelf[label.Sheet]
-	media      shelf[Medium]
+	machines    shelf[Machine]
+	recordings  shelf[disk.Recording]
+	parameters  shelf[volume.Parameters]
+	lineCodes   shelf[linecode.Code]
+	sheets      shelf[label.Sheet]
+	media       shelf[Medium]
+	drives      shelf[Drive]
+	controllers shelf[Controller]
+	disks       shelf[Disk]
 }
 
 // shelf is the profiles of one family by name.
@@ -60,6 +63,9 @@ func (s *Set) families() []loader {
 		of(&s.lineCodes, "line code", "linecodes", func(c *linecode.Code) (string, error) { return c.Name, c.Validate() }),
 		of(&s.sheets, "label sheet", "sheets", func(l *label.Sheet) (string, error) { return l.Name, l.Validate() }),
 		of(&s.media, "medium", "media", func(m *Medium) (string, error) { return m.Name, m.Validate() }),
+		of(&s.drives, "drive", "drives", func(d *Drive) (string, error) { return d.Name, d.Validate() }),
+		of(&s.controllers, "controller", "controllers", func(c *Controller) (string, error) { return c.Name, c.Validate() }),
+		of(&s.disks, "kind of disk", "disks", func(d *Disk) (string, error) { return d.Name, d.Validate() }),
 		of(&s.machines, "machine", "machines", func(m *Machine) (string, error) { return m.Name, m.Validate() }),
 	}
 }

@@ -42,6 +42,8 @@ type DiskClass struct {
 	Options    volume.NewOptions `toml:"options,omitempty"`    // what a new volume of the class carries
 	Programs   []program.Kind    `toml:"programs,omitempty"`   // forms that go to disk by themselves; empty: all but tape forms
 	Start      string            `toml:"start,omitempty"`      // what to do with a disk at the machine, in a few words for its label
+	Drive      string            `toml:"drive,omitempty"`      // the machine's own drive: what reads the disk in the end
+	Controller string            `toml:"controller,omitempty"` // and its controller
 }
 
 // TapeClass is what the machine's tapes look like.
@@ -205,6 +207,12 @@ func (s *Set) crossCheck() []error {
 				if err != nil {
 					errs = append(errs, e.places.Error("disk.recordings", "%v", err))
 				}
+			}
+			if _, err := s.drives.get(d.Drive); d.Drive != "" && err != nil {
+				errs = append(errs, e.places.Error("disk.drive", "%v", err))
+			}
+			if _, err := s.controllers.get(d.Controller); d.Controller != "" && err != nil {
+				errs = append(errs, e.places.Error("disk.controller", "%v", err))
 			}
 			if d.Parameters != "" {
 				if _, err := s.parameters.get(d.Parameters); err != nil {
