@@ -141,12 +141,20 @@ func ink(m *image.Gray, x, y int) bool {
 	return image.Pt(x, y).In(m.Rect) && m.Pix[m.PixOffset(x, y)] < 0xC0
 }
 
+// white is a run of paper, to pass over many pixels at once.
+var white = bytes.Repeat([]byte{255}, 64)
+
 // inkIn finds a dark pixel in a rectangle given in millimetres.
 func inkIn(m *image.Gray, x0, y0, x1, y1 float64) (image.Point, bool) {
-	for y := int(math.Ceil(y0 * 10)); y < int(y1*10); y++ {
-		for x := int(math.Ceil(x0 * 10)); x < int(x1*10); x++ {
-			if ink(m, x, y) {
-				return image.Pt(x, y), true
+	r := image.Rect(int(math.Ceil(x0*10)), int(math.Ceil(y0*10)), int(x1*10), int(y1*10)).Intersect(m.Rect)
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		row := m.Pix[y*m.Stride+r.Min.X : y*m.Stride+r.Max.X]
+		for len(row) > 0 && bytes.HasPrefix(row, white[:min(len(row), len(white))]) { // most of a page
+			row = row[min(len(row), len(white)):]
+		}
+		for i, v := range row {
+			if v < 0xC0 {
+				return image.Pt(r.Max.X-len(row)+i, y), true
 			}
 		}
 	}
@@ -253,23 +261,28 @@ func TestIndexScale(t *testing.T) {
 
 // longest is the length in mm of the longest upright or level line outside skip.
 func longest(m *image.Gray, skip func(x, y int) bool) float64 {
-	b := m.Rect
+	w, h := m.Rect.Dx(), m.Rect.Dy()
 	best := 0
-	scan := func(n, k int, at func(i, j int) (int, int)) {
-		for j := range k {
-			run := 0
-			for i := range n {
-				if x, y := at(i, j); ink(m, x, y) && !skip(x, y) {
-					run++
-					best = max(best, run)
-				} else {
-					run = 0
-				}
+	down := make([]int, w) // length of the line that ends here, for each column
+	for y := range h {
+		row := m.Pix[y*m.Stride : y*m.Stride+w]
+		across := 0
+		for x := 0; x < w; x++ {
+			if x+64 <= w && bytes.Equal(row[x:x+64], white) {
+				clear(down[x : x+64])
+				across = 0
+				x += 63
+				continue
 			}
+			if row[x] >= 0xC0 || skip(x, y) {
+				down[x], across = 0, 0
+				continue
+			}
+			down[x]++
+			across++
+			best = max(best, down[x], across)
 		}
 	}
-	scan(b.Dx(), b.Dy(), func(i, j int) (int, int) { return i, j })
-	scan(b.Dy(), b.Dx(), func(i, j int) (int, int) { return j, i })
 	return float64(best) / 10
 }
 

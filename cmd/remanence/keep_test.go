@@ -130,6 +130,13 @@ func TestShelfCommand(t *testing.T) {
 	if len(risk["list"].([]any)) != 0 {
 		t.Errorf("risk: %v", risk)
 	}
+	pdf := filepath.Join(dir, "again.pdf")
+	if m := inJSON(t, 0, "labels", "--shelf", file, "--medium", "SCC-1", "-s", "index-a4", "-o", pdf); m["pages"] != 1.0 {
+		t.Errorf("labels: %v", m)
+	}
+	if text, err := exec.Command("pdftotext", pdf, "-").Output(); err != nil || !bytes.Contains(text, []byte("SCC-1")) || !bytes.Contains(text, []byte("TIDES/TXT")) {
+		t.Errorf("labels from the shelf: %v\n%s", err, text)
+	}
 	inJSON(t, 0, on("note", "SCC-1", "label torn", "--tag", "lent")...)
 	for q, want := range map[string]int{"tides": 2, "torn": 1, "lent box": 1, "nothing here": 0, "drive": 1} {
 		if m := inJSON(t, 0, on(append([]string{"search"}, strings.Fields(q)...)...)...); len(m["hits"].([]any)) != want {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -14,6 +15,7 @@ import (
 	"remanence/label"
 	"remanence/machine"
 	"remanence/picture"
+	"remanence/shelf"
 )
 
 // labelsCmd prints labels.
@@ -27,6 +29,9 @@ type labelsCmd struct {
 	As    []string `placeholder:"OLD=NEW" help:"Print another number: --as D01=SCC-0012."`
 	Date  string   `placeholder:"DATE" help:"Date to print (default: none; no clock is read)."`
 	Force bool     `help:"Replace the PDF if it is there."`
+
+	Medium []string `placeholder:"NUMBER" help:"Media of your shelf, by their numbers."`
+	Shelf  string   `type:"path" env:"REMANENCE_SHELF" placeholder:"FILE" help:"The shelf (default: shelf.sqlite in the configuration folder)."`
 
 	Number string   `placeholder:"NUMBER" help:"One medium by flags: its number."`
 	Type   string   `enum:"disk,tape" default:"disk" help:"disk or tape."`
@@ -52,6 +57,7 @@ Examples:
   remanence labels masters/ -s disk-5in-letter --start 5 --as D01=SCC-0012 -o labels.pdf
   remanence labels --number SCC-0013 --title "Tide tables" --name TIDES/BAS --name TIDES/DAT -o one.pdf
   remanence labels masters/ --kind disk-label --paper a4 --size 99x38 --grid 2x7 --origin 5,15 -o own.pdf
+  remanence labels --medium SCC-0012 -o again.pdf
   remanence labels --list`
 }
 
@@ -75,7 +81,7 @@ func (c *labelsCmd) Run(env *Env) error {
 	if c.Out == "" {
 		return outcome.Hint(outcome.Usage, fmt.Errorf("labels: no output"), "say -o labels.pdf, or --list to see the label sheets")
 	}
-	media, inputs, err := c.media()
+	media, inputs, err := c.media(env)
 	if err != nil {
 		return err
 	}
@@ -132,7 +138,7 @@ func (c *labelsCmd) Run(env *Env) error {
 }
 
 // media are those of the manifests, or the one of the flags, with their numbers changed as asked.
-func (c *labelsCmd) media() (media []label.Medium, inputs []string, err error) {
+func (c *labelsCmd) media(env *Env) (media []label.Medium, inputs []string, err error) {
 	for _, from := range c.From {
 		if st, err := os.Stat(from); err == nil && st.IsDir() {
 			from = filepath.Join(from, "manifest.json")
@@ -146,6 +152,22 @@ func (c *labelsCmd) media() (media []label.Medium, inputs []string, err error) {
 			return nil, nil, err
 		}
 		media, inputs = append(media, m...), append(inputs, from)
+	}
+	if len(c.Medium) > 0 {
+		of := shelfCmd{File: c.Shelf}
+		err := of.with(env, true, func(ctx context.Context, s *shelf.Shelf) error {
+			for _, n := range c.Medium {
+				d, err := s.Show(ctx, shelf.MediumRef(n))
+				if err != nil {
+					return err
+				}
+				media = append(media, shelved(d))
+			}
+			return nil
+		})
+		if err != nil {
+			return nil, nil, err
+		}
 	}
 	if c.Number != "" {
 		media = append(media, c.described())
@@ -175,9 +197,28 @@ func (c *labelsCmd) media() (media []label.Medium, inputs []string, err error) {
 		}
 	}
 	if len(media) == 0 {
-		return nil, nil, outcome.Hint(outcome.Usage, fmt.Errorf("labels: nothing to print"), "name a folder that make wrote, or say --number and --name")
+		return nil, nil, outcome.Hint(outcome.Usage, fmt.Errorf("labels: nothing to print"), "name a folder that make wrote, or say --medium, or --number and --name")
 	}
 	return media, inputs, nil
+}
+
+// shelved is a medium as the shelf knows it.
+func shelved(d *shelf.Detail) label.Medium {
+	m := label.Medium{Number: d.Medium.Number, Type: d.Medium.Type, Title: d.Medium.Title, Sides: []label.Side{{}}}
+	if d.Master == nil {
+		return m
+	}
+	m.Machine, m.Recording = d.Master.Machine, d.Master.Recording
+	for i, it := range d.Master.Items {
+		if i == 0 {
+			m.Sides[0].Name = it.Side
+		} else if last := m.Sides[len(m.Sides)-1]; it.Side != last.Name {
+			m.Sides = append(m.Sides, label.Side{Name: it.Side})
+		}
+		s := &m.Sides[len(m.Sides)-1]
+		s.Items = append(s.Items, label.Item{Name: it.Name, Where: it.At, Size: it.Size, Path: it.Path, Damaged: it.Damaged})
+	}
+	return m
 }
 
 // described is the medium that the flags tell of.

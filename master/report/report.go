@@ -252,13 +252,16 @@ func (v *view) NextSteps() []string {
 			out = append(out, fmt.Sprintf("%s is not proven: read its faults under Prove, take another medium or drive, and make it again.", m.ID))
 		}
 	}
-	if v.Disks() > 0 && v.Unproven() < len(v.Media) {
+	proven := func(kind string) bool {
+		return v.count(func(m *Medium) bool { return m.Type == kind && m.Verified }) > 0
+	}
+	if proven("disk") {
 		out = append(out, "Write the proven disks with your drive and read each one back before it leaves the bench.")
 	}
-	if v.Tapes() > 0 {
-		out = append(out, "Record each tape side to a cassette, play it back once into the computer, and let the reader check it.")
+	if proven("tape") {
+		out = append(out, "Record each proven tape side to a cassette, play it back once into the computer, and let the reader check it.")
 	}
-	if len(v.Media) > 0 {
+	if proven("disk") || proven("tape") {
 		out = append(out, "Print the labels at 100 %, check the 100 mm mark with a ruler, and stick them before the media are shelved.")
 	}
 	if len(v.LeftOut) > 0 {
