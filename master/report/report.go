@@ -48,10 +48,66 @@ func Write(w io.Writer, in *Input) error {
 	return err
 }
 
+// A page must open in any browser: of very large jobs it tells at most so many files, and draws so many media. What is
+// damaged, left out or not proven comes first, and the page says what it leaves out.
+const (
+	maxRows  = 4000
+	maxDrawn = 100
+)
+
 // view is what the page's template sees.
 type view struct {
 	*Input
 	pictures int
+	drawn    map[string]bool // media whose pictures are drawn; nil: not decided yet
+}
+
+// Listed are the files that the page tells of, in their order.
+func (v *view) Listed() []File {
+	if len(v.Files) <= maxRows {
+		return v.Files
+	}
+	room := maxRows
+	tell := make([]bool, len(v.Files))
+	for _, all := range []bool{false, true} { // first those with something to say
+		for i := range v.Files {
+			if f := &v.Files[i]; !tell[i] && room > 0 && (all || f.damaged() || len(f.On) == 0) {
+				tell[i] = true
+				room--
+			}
+		}
+	}
+	var out []File
+	for i, t := range tell {
+		if t {
+			out = append(out, v.Files[i])
+		}
+	}
+	return out
+}
+
+// Unlisted counts the files that the page does not tell of.
+func (v *view) Unlisted() int { return max(0, len(v.Files)-maxRows) }
+
+// Gone are those left out that the page tells of.
+func (v *view) Gone() []LeftOut { return v.LeftOut[:min(len(v.LeftOut), maxRows)] }
+
+// GoneMore counts the rest.
+func (v *view) GoneMore() int { return max(0, len(v.LeftOut)-maxRows) }
+
+// Drawn says whether a medium's pictures are on the page.
+func (v *view) Drawn(id string) bool {
+	if v.drawn == nil {
+		v.drawn = map[string]bool{}
+		for _, proven := range []bool{false, true} {
+			for i := range v.Media {
+				if m := &v.Media[i]; m.Verified == proven && len(v.drawn) < maxDrawn {
+					v.drawn[m.ID] = true
+				}
+			}
+		}
+	}
+	return v.drawn[id]
 }
 
 // draw puts a picture into the page.

@@ -212,6 +212,34 @@ func TestNarrow(t *testing.T) {
 	}
 }
 
+// TestVeryLarge: of 30,000 files and 300 media the page stays small, and tells what is damaged and what it leaves out.
+func TestVeryLarge(t *testing.T) {
+	in := sample()
+	medium := in.Media[0]
+	in.Files, in.Media, in.LeftOut = nil, nil, nil
+	for i := range 30_000 {
+		f := File{Path: fmt.Sprintf("a/f%05d.cmd", i), Kind: "load-module", Whole: i != 29_999, Entry: -1, On: []string{"D1"}}
+		in.Files = append(in.Files, f)
+		in.LeftOut = append(in.LeftOut, LeftOut{Path: f.Path, Why: "wrong machine"})
+	}
+	for i := range 300 {
+		medium.ID, medium.Verified = fmt.Sprint("D", i), i != 299
+		in.Media = append(in.Media, medium)
+	}
+	s := render(t, in)
+	for _, want := range []string{"a/f29999.cmd", "26000 more, whole and packed", "26000 more are not listed", `What was read back from D299"`, "Not drawn, since"} {
+		if !strings.Contains(s, want) {
+			t.Errorf("missing: %q", want)
+		}
+	}
+	if strings.Contains(s, `What was read back from D120"`) {
+		t.Error("every medium is drawn")
+	}
+	if len(s) > 8<<20 {
+		t.Errorf("the page has %d MiB", len(s)>>20)
+	}
+}
+
 // FuzzReport: any text gives a page, and never a script.
 func FuzzReport(f *testing.F) {
 	f.Add("HERON/CMD", int64(9), 0x5200, 0x7000)
