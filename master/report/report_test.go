@@ -227,7 +227,7 @@ func TestVeryLarge(t *testing.T) {
 		in.Media = append(in.Media, medium)
 	}
 	s := render(t, in)
-	for _, want := range []string{"a/f29999.cmd", "26000 more, whole and packed", "26000 more are not listed", `What was read back from D299"`, "Not drawn, since"} {
+	for _, want := range []string{"a/f29999.cmd", "<p>26000 more are not listed", `What was read back from D299"`, "Not drawn, since"} {
 		if !strings.Contains(s, want) {
 			t.Errorf("missing: %q", want)
 		}
