@@ -18,7 +18,7 @@ func indexPages(s *Sheet, m *Medium) ([]*picture.Canvas, error) {
 	w, h := s.PaperSize()
 	const edge, rowHeight, size = 15.0, 5.4, 3.0
 	x0, x1 := edge, w-edge
-	cols := []column{{head: "", w: 7, right: true}, {head: "name", w: 46}, {head: "where", w: 30}, {head: "size", w: 20, right: true}, {head: "in the archive"}}
+	cols := []column{{head: "", w: 7, right: true}, {head: "name", w: 42}, {head: "where", w: 36}, {head: "size", w: 20, right: true}, {head: "in the archive"}}
 	where := "where"
 	if m.Type == "tape" {
 		where = "counter"
