@@ -14,7 +14,7 @@ type Options struct {
 // Byte is one byte as heard. Positions are samples of the recording, counted from its start.
 type Byte struct {
 	Value  byte
-	LLR    [8]float32 // of bit i (weight 1<<i): ln P(1)/P(0), what the signal says; its sign is the bit, 0 says nothing
+	LLR    [8]float32 // of bit i (weight 1<<i): ln P(1)/P(0), what the signal says; its sign is the bit, 0 says nothing; within ±30
 	At     float64    // where the frame begins
 	Length float32    // of the frame, in samples
 	Level  float32    // rms of the signal while the code is sounding, full scale 1; near 0 under a dropout
@@ -42,7 +42,7 @@ type Run struct {
 	Bytes     []Byte
 	Synced    bool    // the sync was found (always true for a code without sync)
 	Inverted  bool    // upside down compared with the declaration; meaningful where the code has a polarity
-	Polar     bool    // the code has a polarity
+	Polar     bool    // the recording has a polarity and Inverted tells it: width codes have none, tones may have lost it
 	Speed     float64 // mean, 1 is nominal
 	Level     float64 // rms of the signal, full scale 1
 	Noise     float64 // rms of the noise in the full band of the recording, by what is left beside the decided waveform

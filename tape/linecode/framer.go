@@ -251,7 +251,7 @@ func (f *framer) frame(bits []softBit) {
 			if fr.Order == HighFirst {
 				w = fr.Bits - 1 - w
 			}
-			b.LLR[w] = float32(sb.llr)
+			b.LLR[w] = believable(sb.llr)
 			if sb.llr > 0 {
 				b.Value |= 1 << w
 				ones++

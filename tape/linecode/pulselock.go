@@ -285,5 +285,6 @@ func (lk *pulseLock) finish() {
 		lk.buf = lk.buf[:n]
 	}
 	lk.decide(true)
+	lk.fr.trim(lk.e.recordingAt(lk.bestT + 0.3*lk.period))
 	lk.fr.finish(lk.e.recordingAt(lk.bestT))
 }

@@ -168,7 +168,7 @@ func (e *pulseEngine) work(end bool) {
 			break
 		}
 		if e.lk.over {
-			e.next = e.lk.resume
+			e.next = max(e.lk.resume, int64(e.lk.start)+int64(e.cell*searchCells)) // never twice from the same place
 			e.lk = nil
 		}
 	}
@@ -176,7 +176,7 @@ func (e *pulseEngine) work(end bool) {
 	if e.lk != nil {
 		keep = int64(e.lk.t - 2*e.rate)
 	}
-	if drop := keep - e.base; drop > 8192 {
+	if drop := keep - e.base; drop > 1<<17 {
 		drop = min(drop, int64(len(e.y)))
 		e.y = append(e.y[:0], e.y[drop:]...)
 		e.base += drop

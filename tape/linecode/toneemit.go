@@ -1,6 +1,9 @@
 package linecode
 
-import "math"
+import (
+	"bytes"
+	"math"
+)
 
 // runStats is what a run is judged by.
 type runStats struct {
@@ -70,7 +73,7 @@ func (tr *toneTrellis) emit(f toneFrame) {
 			if code.Framing.Order == HighFirst {
 				w = code.Framing.Bits - 1 - w
 			}
-			b.LLR[w] = float32(llr[j])
+			b.LLR[w] = believable(llr[j])
 			if llr[j] > 0 {
 				b.Value |= 1 << w
 				ones++
@@ -90,10 +93,52 @@ func (tr *toneTrellis) emit(f toneFrame) {
 	b.Level = float32(max(level, 0) * amp / math.Sqrt2)
 	s := &tr.stats
 	s.noise = math.Sqrt(2 * tr.vari / e.bitNominal * float64(e.dec.factor))
+	tr.vote(f.from)
+	if len(tr.sync) > 0 {
+		tr.heard = append(tr.heard, b.Value)
+		if n := len(tr.heard) - len(tr.sync); n >= 0 && bytes.Equal(tr.heard[n:], tr.sync) {
+			tr.sync = nil
+		} else if n > 0 {
+			tr.heard = tr.heard[n:]
+		}
+		return
+	}
 	e.d.addByte(&tr.open, lk.leaderAt(), &b, s)
 	if s.frames == 48 && float64(s.bad) > 0.4*48 {
 		tr.refused = "a steady tone, then bits that are not framed as bytes of this code"
 	}
+}
+
+// believable bounds odds by what they leave out: a dropout of half a bit takes a pulse or a stretch of tone away without
+// a trace, and however clear the rest is, that happens. Odds up to e^15 stand; beyond, they grow as the logarithm does.
+func believable(llr float64) float32 {
+	switch {
+	case llr > 15:
+		return float32(15 + math.Log(llr-14))
+	case llr < -15:
+		return float32(-15 - math.Log(-llr-14))
+	}
+	return float32(llr)
+}
+
+// vote says whether the bit that begins at chunk c begins upwards, as declared, or downwards, by the phases of both tones
+// there; one chunk is half a cycle of the faster tone, so the neighbours are asked as well.
+func (tr *toneTrellis) vote(c int64) {
+	best, up := math.Inf(-1), 0
+	for d := int64(-1); d <= 1; d++ {
+		s := 0.0
+		for b := range 2 {
+			turn := 2 * math.Pi * float64(tr.lk.e.cycles[b]) * float64((c+d)%int64(tr.m)) / float64(tr.m)
+			s += math.Cos(turn + arg(tr.phase[b]))
+		}
+		if x := math.Abs(s) - 0.3*math.Abs(float64(d)); x > best {
+			best, up = x, 1
+			if s < 0 {
+				up = -1
+			}
+		}
+	}
+	tr.upright += up
 }
 
 // part is what correlation of the bit that ends at index i lies in the phase of its tone.
@@ -120,14 +165,19 @@ func (tr *toneTrellis) close(why string) {
 	case tr.refused != "":
 		return
 	case r == nil || len(r.Bytes) == 0:
-		e.d.refuse(tr.lk.leaderAt(), "%.1f s of leader, but no bytes after it", seconds)
+		what := "bytes"
+		if len(tr.sync) > 0 {
+			what = "sync"
+		}
+		e.d.refuse(tr.lk.leaderAt(), "%.1f s of leader, but no %s after it", seconds, what)
 		return
 	}
 	if reason := s.judge(r); reason != "" {
 		e.d.refuse(tr.lk.leaderAt(), "%s", reason)
 		return
 	}
-	r.Synced = true
+	r.Synced, r.Inverted = true, tr.upright < 0
+	r.Polar = 5*max(tr.upright, -tr.upright) >= 3*len(r.Bytes) // phases that have been bent say nothing
 	e.d.finishRun(r, s.noise)
 }
 

@@ -73,7 +73,7 @@ func newToneEngine(d *Demodulator, o Options) (*toneEngine, error) {
 		return nil, fmt.Errorf("sample rate: %v Hz is too low for a tone of %v Hz, want at least %.0f Hz", d.rate, top, math.Ceil(2.5*pass))
 	}
 	factor := max(1, int(d.rate/(4.5*top)))
-	e.dec = newDecimator(d.rate, factor, pass, low/4)
+	e.dec = newDecimator(d.rate, factor, pass, low/8)
 	e.rate = d.rate / float64(factor)
 	e.bitNominal = d.code.BitSeconds(1) * e.rate
 	e.chunksPer = 2 * max(e.cycles[0], e.cycles[1])
@@ -137,7 +137,7 @@ func (e *toneEngine) work(end bool) {
 			break
 		}
 		if e.lk.over {
-			e.next = e.lk.resume
+			e.next = max(e.lk.resume, int64(e.lk.start)+int64(e.spec.n)) // never twice from the same place
 			e.streak = e.streak[:0]
 			e.lk = nil
 		}
@@ -149,7 +149,7 @@ func (e *toneEngine) work(end bool) {
 	} else if len(e.streak) > 0 {
 		keep = e.streakAt - int64(e.rate)/4
 	}
-	if drop := keep - e.base; drop > int64(4096) {
+	if drop := keep - e.base; drop > 1<<16 {
 		drop = min(drop, int64(len(e.y)))
 		e.y = append(e.y[:0], e.y[drop:]...)
 		e.base += drop
@@ -232,10 +232,11 @@ func newToneLock(e *toneEngine, at int64, hz float64) *toneLock {
 	c := float64(e.cycles[e.lead])
 	lk := &toneLock{e: e, start: float64(at), t: float64(at) + 1, period: c / hz * e.rate, q: startQ}
 	lk.phase = [2]complex128{1, 1}
+	lk.bestT = lk.t
 	lk.contrast = make([]float32, e.chunksPer)
 	// The first bits of the leader give phase, level and noise.
-	const n = 8
-	var z [n]complex128
+	n := int(min(max(0.03*e.rate/lk.period, 8), 32))
+	z := make([]complex128, n)
 	var other float64
 	t0 := lk.t
 	for i := range z {
@@ -261,14 +262,14 @@ func newToneLock(e *toneEngine, at int64, hz float64) *toneLock {
 	}
 	lk.period /= 1 + turn/(2*math.Pi*c)
 	lk.t = t0 - arg(mean)/(2*math.Pi*c)*lk.period
-	g := max(cabs(mean)/n, 1e-9)
+	g := max(cabs(mean)/float64(n), 1e-9)
 	lk.gain = [2]float64{g, g}
 	res := 0.0
 	for i := range z {
-		r := z[i]*cis(-turn*float64(i)) - mean/n
+		r := z[i]*cis(-turn*float64(i)) - mean/complex(float64(n), 0)
 		res += real(r)*real(r) + imag(r)*imag(r)
 	}
-	lk.vari = max((res/(n-1)+other/n)/4, g*g*1e-4, 1e-18)
+	lk.vari = max((res/float64(n-1)+other/float64(n))/4, g*g*1e-4, 1e-18)
 	lk.p = [3]float64{math.Pow(0.02*lk.period, 2), 0, math.Pow(0.003*lk.period, 2)}
 	lk.chunks, lk.first, lk.bits = lk.chunks[:0], 0, 0
 	lk.loc, lk.sig = 1, g/math.Sqrt(lk.vari)
@@ -418,16 +419,13 @@ func (lk *toneLock) findAlign() {
 func (lk *toneLock) measure(z1, z0 complex128, end int64) {
 	e := lk.e
 	bit, z := 1, z1
-	oz := z0
 	r1, r0 := lk.along(1, z1), lk.along(0, z0)
 	if r0/lk.gain[0] > r1/lk.gain[1] {
-		bit, z, oz = 0, z0, z1
+		bit, z = 0, z0
 	}
-	r := max(r1, r0)
+	r := r1
 	if bit == 0 {
 		r = r0
-	} else {
-		r = r1
 	}
 	g := lk.gain[bit]
 	// evidence for the carrier against noise alone
@@ -441,28 +439,7 @@ func (lk *toneLock) measure(z1, z0 complex128, end int64) {
 	lk.loc += (min(max(r/g, 0), 1.5) - lk.loc) * 0.4
 	lk.sig += (r/math.Sqrt(lv) - lk.sig) * (1. / 12)
 	if lk.sig > 2 && lk.loc > 0.3 {
-		// gain, phase and noise follow slowly
-		a := 1 / math.Min(lk.seen[bit]+8, 64)
-		lk.seen[bit]++
-		if bit == 0 && lk.seen[0] < 4 {
-			lk.gain[0] += (cabs(z) - lk.gain[0]) * 0.3
-		} else {
-			lk.gain[bit] += (r - lk.gain[bit]) * a
-		}
-		lk.gain[bit] = max(lk.gain[bit], 1e-9)
-		if bit != e.lead { // the leader's tone is the reference of phase
-			u := lk.phase[bit]
-			if lk.seen[bit] <= 1 {
-				u = 0
-			}
-			u += (z/complex(cabs(z)+1e-30, 0) - u) * complex(max(a, 1/(lk.seen[bit]+1)), 0)
-			lk.phase[bit] = u
-		}
-		quad := imag(z * conj(unit(lk.phase[bit])))
-		n := (quad*quad + real(oz)*real(oz) + imag(oz)*imag(oz)) / 3
-		n = min(n, 9*lk.vari)
-		lk.vari += (n - lk.vari) * (1. / 64)
-		lk.vari = max(lk.vari, lk.gain[bit]*lk.gain[bit]*1e-5)
+		lk.learn(z1, z0)
 	}
 	if !lk.phased(bit) {
 		return // its phase says nothing about time
@@ -509,6 +486,32 @@ func (lk *toneLock) measure(z1, z0 complex128, end int64) {
 // one's phase is a mean of unit vectors, long only where they agree.
 func (lk *toneLock) phased(bit int) bool {
 	return bit == lk.e.lead || lk.seen[bit] >= 4 && cabs(lk.phase[bit]) > 0.5
+}
+
+// learn lets gain, phase and noise follow slowly. It takes the stronger tone for the bit, whatever its phase: a wrong idea
+// of the phase must not choose what it is corrected by.
+func (lk *toneLock) learn(z1, z0 complex128) {
+	bit, z, oz := 1, z1, z0
+	if cabs(z0) > cabs(z1) {
+		bit, z, oz = 0, z0, z1
+	}
+	a := 1 / math.Min(lk.seen[bit]+8, 64)
+	lk.seen[bit]++
+	r := lk.along(bit, z)
+	if lk.seen[bit] < 4 && bit != lk.e.lead {
+		a = 0.3
+	}
+	lk.gain[bit] = max(lk.gain[bit]+(r-lk.gain[bit])*a, 1e-9)
+	if bit != lk.e.lead { // the leader's tone is the reference of phase
+		u := lk.phase[bit]
+		if lk.seen[bit] <= 1 {
+			u = 0
+		}
+		lk.phase[bit] = u + (z/complex(cabs(z)+1e-30, 0)-u)*complex(max(1/math.Min(lk.seen[bit]+8, 64), 1/(lk.seen[bit]+1)), 0)
+	}
+	n := (real(oz)*real(oz) + imag(oz)*imag(oz)) / 2 // what the other tone's place holds is noise
+	lk.vari += (min(n, 9*lk.vari) - lk.vari) * (1. / 64)
+	lk.vari = max(lk.vari, lk.gain[bit]*lk.gain[bit]*1e-5)
 }
 
 // along is the part of z in the phase its tone should have; all of it while that phase is unknown.

@@ -33,7 +33,10 @@ type toneTrellis struct {
 	open    *Run
 	stats   runStats
 	refused string
-	parity  int // index of the parity bit in kinds, -1 none
+	sync    []byte // the sync's bytes still looked for, empty once found
+	heard   []byte // the last bytes while looking
+	upright int    // frames that begin as declared, less those that begin upside down
+	parity  int    // index of the parity bit in kinds, -1 none
 }
 
 type toneFrame struct{ from int64 }
@@ -59,6 +62,9 @@ func (tr *toneTrellis) init(lk *toneLock) {
 	tr.lk, tr.m = lk, lk.e.chunksPer
 	tr.kinds, tr.parity = f.kinds()
 	tr.at = int64(tr.m)
+	for _, b := range lk.e.d.code.Sync.Bytes {
+		tr.sync = append(tr.sync, byte(b))
+	}
 }
 
 // kinds is what each bit of a frame must be, and where the parity bit stands (-1 for none).

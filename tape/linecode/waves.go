@@ -168,7 +168,7 @@ func (e *waveEngine) work(end bool) {
 			break
 		}
 		if e.lk.over {
-			e.next = max(e.lk.resume, e.lk.start+1)
+			e.next = max(e.lk.resume, e.lk.start+int64(e.spec.n))
 			e.streak = e.streak[:0]
 			e.lk = nil
 		}
@@ -179,7 +179,7 @@ func (e *waveEngine) work(end bool) {
 	} else if len(e.streak) > 0 {
 		keep = e.from - int64(e.rate)/4
 	}
-	if drop := keep - e.base; drop > 8192 {
+	if drop := keep - e.base; drop > 1<<17 {
 		drop = min(drop, int64(len(e.y)))
 		e.y = append(e.y[:0], e.y[drop:]...)
 		e.base += drop
