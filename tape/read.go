@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"sort"
 
 	"remanence/internal/progress"
@@ -188,8 +189,20 @@ func (l *listener) note() string {
 func (l *listener) chunk(s []float32) error {
 	ch := l.f.Channels
 	l.frames += int64(len(s) / ch)
+	silent := !slices.ContainsFunc(s, func(v float32) bool { return v != 0 })
 	for c, t := range l.lines {
-		t.add(s, c, ch)
+		rest := s
+		if silent {
+			rest = s[t.silence(len(s)/ch)*ch:]
+		}
+		t.add(rest, c, ch)
+	}
+	if silent && !slices.ContainsFunc(l.ears, func(e *ear) bool { return !e.asleep }) {
+		for _, e := range l.ears { // hours of nothing
+			e.at += int64(len(s) / ch)
+		}
+		l.spec.n += int64(len(s) / ch)
+		return nil
 	}
 	if ch == 1 {
 		l.spec.add(s)

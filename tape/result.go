@@ -33,6 +33,7 @@ func (l *listener) result(f audio.Format, o ReadOptions) *Result {
 			res.programs(t, s, o)
 		}
 	}
+	res.cutOff(float64(l.frames) / l.rate)
 	res.joinText()
 	res.summary(tracks)
 	res.Diagnosis = l.diagnose(f, res, tracks)
@@ -266,6 +267,18 @@ func sumsUp(data []byte) bool {
 	}
 	n := blockLen(data[7:])
 	return n > 0 && 7+n <= len(data) && sumRight(data[7:7+n])
+}
+
+// cutOff marks a program that still sounds when the recording ends, where nothing in its form says that it is complete.
+func (r *Result) cutOff(endS float64) {
+	if len(r.Programs) == 0 {
+		return
+	}
+	p := r.Programs[len(r.Programs)-1]
+	if p.Checked == "nothing" && p.Bytes > 0 && endS-p.ToS < 2*(p.ToS-p.FromS)/float64(p.Bytes) {
+		p.Whole = false
+		r.Faults = append(r.Faults, Fault{p.ToS, "the recording ends while the program still sounds; what follows is missing, or cannot be told; record some silence after it"})
+	}
 }
 
 // certain is the odds (ln) from which a bit is taken as read: it is wrong once in 150.

@@ -101,6 +101,22 @@ func (t *timeline) add(s []float32, c, ch int) {
 	}
 }
 
+// silence is add for n samples that are exactly zero, in a fraction of the time. It takes whole hops, between hops, and
+// gives how many samples it took.
+func (t *timeline) silence(n int) int {
+	if t.fill != 0 {
+		return 0
+	}
+	took := 0
+	for ; took+t.hop <= n; took += t.hop {
+		t.meter.N += int64(t.hop)
+		t.hi, t.lo, t.last, t.fill = 0, 0, 0, t.hop
+		t.hum.n += t.hop / t.hum.k
+		t.endHop()
+	}
+	return took
+}
+
 // flat counts samples that stand at the same value, three or more in a row: a top that was cut off.
 func (t *timeline) flat(v float32) {
 	if v > t.flatLo && v < t.flatHi {

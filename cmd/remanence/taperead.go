@@ -234,8 +234,12 @@ func tapeReadText(r *tape.Result) string {
 		fmt.Fprintf(&b, "note: %s\n", n)
 	}
 	if d := r.Diagnosis; d != nil && len(r.Programs) > 0 {
-		fmt.Fprintf(&b, "%s  speed %+.1f %%  level %.0f dBFS  polarity %s  noise %.0f dB below the signal  wow and flutter %.2f %%\n",
-			r.LineCode, r.SpeedPercent, r.LevelDBFS, r.Polarity, d.SNRDB, d.WowFlutter)
+		noise := fmt.Sprintf("noise %.0f dB below the signal", d.SNRDB)
+		if d.Synthetic {
+			noise = "made by a computer, not off a tape"
+		}
+		fmt.Fprintf(&b, "%s  speed %+.1f %%  level %.0f dBFS  polarity %s  %s  wow and flutter %.2f %%\n",
+			r.LineCode, r.SpeedPercent, r.LevelDBFS, r.Polarity, noise, d.WowFlutter)
 	}
 	fmt.Fprintf(&b, "%s\n", r.Verdict)
 	return b.String()
