@@ -19,6 +19,23 @@ type Drive struct {
 	seed     uint64
 	speed    float64 // constant error of this drive, as a fraction of time
 	dropouts []dropout
+
+	heard   float64 // part of a full track's signal that the head hears; 0 stands for 1
+	residue float64 // push by an old track, in half-cells
+	precomp float64 // write precompensation, ns
+}
+
+// NewPieceDrive is the drive of a target machine with a disk in it that these pieces wrote: the head hears as much of
+// the track as p says, the old track beside it pushes transitions about, and the precompensation of the controller
+// works against the peak shift. signal is how strongly the disk is magnetised, 1 where write current and coercivity fit.
+func NewPieceDrive(rec *disk.Recording, m *machine.Medium, p Profile, precompNS, signal float64, seed uint64) *Drive {
+	d := NewDrive(rec, m, seed)
+	d.heard = min(max(p.Wanted*signal, 0.01), 1)
+	if p.Residue > 0 {
+		d.residue = math.Asin(min(1, p.Residue/d.heard)) / (2 * math.Pi) * 4
+	}
+	d.precomp = precompNS
+	return d
 }
 
 // dropout is a stretch of a track where the coating is gone. It belongs to the disk: every revolution meets it again.
@@ -80,9 +97,23 @@ func (d *Drive) Read(c *flux.Capture) *flux.Capture {
 		rev = float64(c.Index[n-1]-c.Index[0]) * c.TickNS / float64(n-1)
 	}
 	times := d.lose(c.Times(make([]float64, 0, len(c.Intervals))), rev, c.Cylinder, c.Head)
+	if d.precomp != 0 && f.Encoding == disk.MFM {
+		flux.Precompensate(times, halfNS, d.precomp)
+	}
+	jitter := d.m.JitterNS
+	if d.heard > 0 {
+		jitter /= d.heard
+	}
+	if d.residue > 0 { // what the old track holds has nothing to do with the new one: two tones no multiple of its cells
+		a, b := rng.Float64()*2*math.Pi, rng.Float64()*2*math.Pi
+		for i, t := range times {
+			times[i] += d.residue * halfNS * (0.6*math.Sin(t/halfNS*1.347+a) + 0.4*math.Sin(t/halfNS*2.713+b))
+		}
+		slices.Sort(times)
+	}
 	imp := flux.Impairment{
 		Speed: d.speed, Wow: d.m.WanderPercent / 100, Revolution: rev,
-		PeakNS: d.peakShift(halfNS, c.Cylinder, c.Head), JitterNS: d.m.JitterNS * halfNS / 2000,
+		PeakNS: d.peakShift(halfNS, c.Cylinder, c.Head), JitterNS: jitter * halfNS / 2000,
 	}
 	if n := len(times); n > 0 && d.m.NoiseTrack > 0 {
 		imp.Extra = d.m.NoiseTrack / float64(n)

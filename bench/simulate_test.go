@@ -189,3 +189,5 @@ func BenchmarkRead(b *testing.B) {
 		})
 	}
 }
+
+func newScanner() *track.Scanner { return new(track.Scanner) }

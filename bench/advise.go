@@ -1,0 +1,460 @@
+package bench
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"remanence/disk"
+	"remanence/machine"
+)
+
+// Settings are what to set for one combination.
+type Settings struct {
+	RPM         float64 `json:"rpm"`
+	SelectKbit  float64 `json:"select-kbit-s"` // MFM rate to select at the controller; FM runs at half of it
+	PrecompNS   float64 `json:"precompensation-ns"`
+	Gap3        int     `json:"gap3"`           // bytes between sectors when formatting
+	GapRW       int     `json:"gap-read-write"` // 765 class: gap length for reading and writing
+	IndexMark   bool    `json:"index-mark"`
+	SectorOrder []int   `json:"sector-order"`
+	TimeS       float64 `json:"time-s"` // to format, write and verify the disk
+}
+
+// Combination is one drive, controller and kind of disk, judged for one recording.
+type Combination struct {
+	Drive      string   `json:"drive"`
+	Controller string   `json:"controller"`
+	Medium     string   `json:"medium"`
+	Possible   bool     `json:"possible"`
+	RateKbit   float64  `json:"rate-kbit-s"` // data rate of the recording in this drive
+	Steps      int      `json:"steps-per-cylinder"`
+	Mark       string   `json:"mark-replaced"` // "FA by F8"; "" where every mark is written as meant
+	Margin     float64  `json:"margin-percent"`
+	DoFirst    []string `json:"do-first"`
+	Reasons    []string `json:"reasons"`
+	Settings   Settings `json:"settings"`
+
+	Profile Profile `json:"-"` // the target's head over the track, after what is to be done first
+	Before  Profile `json:"-"` // the same without it
+	unsure  int
+}
+
+// Advice is the answer to: which of my pieces writes a disk that the target reads?
+type Advice struct {
+	Recording    string         `json:"recording"`
+	Target       string         `json:"target"` // machine, drive and controller that must read it
+	Combinations []*Combination `json:"combinations"`
+}
+
+// Target is what must read the disk in the end.
+type Target struct {
+	Name       string
+	Drive      *machine.Drive
+	Controller *machine.Controller
+	Mark       byte // mark that its directory wants; FB where none is special
+}
+
+// TargetOf finds what reads a recording: the named machine, or the first class that uses the recording, or (ok false)
+// no machine: then a drive of the recording's own kind is assumed.
+func TargetOf(set *machine.Set, rec *disk.Recording, name string) (*Target, error) {
+	var m *machine.Machine
+	if name != "" {
+		var err error
+		if m, err = set.Machine(name); err != nil {
+			return nil, err
+		}
+	} else {
+		for _, c := range set.Machines() {
+			if c.Disk != nil && slices.Contains(c.Disk.Recordings, rec.Name) && c.Disk.Drive != "" {
+				m = c
+				break
+			}
+		}
+	}
+	t := &Target{Mark: disk.MarkData}
+	if m != nil && m.Disk != nil && m.Disk.Drive != "" {
+		t.Name, t.Mark = m.Name, m.DirectoryMark()
+		if !slices.Contains(m.Disk.Recordings, rec.Name) {
+			t.Mark = disk.MarkData
+		}
+		var err error
+		if t.Drive, err = set.Drive(m.Disk.Drive); err != nil {
+			return nil, err
+		}
+		if m.Disk.Controller != "" {
+			if t.Controller, err = set.Controller(m.Disk.Controller); err != nil {
+				return nil, err
+			}
+		}
+		if t.Drive.SizeInches == rec.SizeInches && t.Drive.TPI == rec.TPI && rec.Cylinders <= t.Drive.Cylinders {
+			return t, nil
+		}
+		t.Name += " with a drive for " + rec.Reference()
+	}
+	for _, d := range set.Drives() { // a drive of the recording's own kind
+		if d.SizeInches == rec.SizeInches && d.TPI == rec.TPI && rec.Cylinders <= d.Cylinders && rec.Sides <= d.Sides &&
+			slices.ContainsFunc(d.RPM, func(r float64) bool { return near(r, rec.RPM, 0.02) }) {
+			t.Drive = d
+			break
+		}
+	}
+	if t.Drive == nil {
+		return nil, fmt.Errorf("recording %s: no drive profile of %g inch and %d tpi reaches %d cylinders on %d sides", rec.Reference(), rec.SizeInches, rec.TPI, rec.Cylinders, rec.Sides)
+	}
+	if t.Name == "" {
+		t.Name = "a " + t.Drive.Title
+	}
+	return t, nil
+}
+
+func near(a, b, part float64) bool { return math.Abs(a-b) <= part*b }
+
+// Advise judges every combination of the kit, best first. media is the drive-and-disk preset whose jitter and peak
+// shift the margins are of.
+func Advise(rec *disk.Recording, target *Target, kit *Kit, media machine.DiskMedium) *Advice {
+	a := &Advice{Recording: rec.Reference(), Target: target.Name, Combinations: []*Combination{}}
+	for _, d := range kit.Drives {
+		for _, c := range kit.Controllers {
+			if d.Controller != "" && d.Controller != c.Name {
+				continue // this drive hangs on another
+			}
+			for _, m := range kit.Disks {
+				if !kit.Own && (d.SizeInches != rec.SizeInches || m.SizeInches != rec.SizeInches) {
+					continue // of all kinds there are, those of another size are no news
+				}
+				a.Combinations = append(a.Combinations, Judge(rec, target, d, c, m, media))
+			}
+		}
+	}
+	slices.SortStableFunc(a.Combinations, func(x, y *Combination) int {
+		return cmp.Or(-boolean(x.Possible)+boolean(y.Possible), cmp.Compare(len(x.Mark), len(y.Mark)), x.unsure-y.unsure,
+			cmp.Compare(len(x.DoFirst), len(y.DoFirst)), cmp.Compare(y.Margin, x.Margin),
+			cmp.Compare(x.Drive, y.Drive), cmp.Compare(x.Controller, y.Controller), cmp.Compare(x.Medium, y.Medium))
+	})
+	return a
+}
+
+func boolean(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// judge collects reasons.
+type judge struct{ c *Combination }
+
+func (j judge) say(format string, a ...any) {
+	j.c.Reasons = append(j.c.Reasons, fmt.Sprintf(format, a...))
+}
+func (j judge) no(format string, a ...any) {
+	j.c.Possible = false
+	j.say(format, a...)
+}
+func (j judge) first(what string) {
+	if !slices.Contains(j.c.DoFirst, what) {
+		j.c.DoFirst = append(j.c.DoFirst, what)
+	}
+}
+
+// Judge says whether a drive on a controller can put the recording on a disk so that the target reads it, and how.
+func Judge(rec *disk.Recording, target *Target, d *machine.Drive, k *machine.Controller, m *machine.Disk, media machine.DiskMedium) *Combination {
+	c := &Combination{Drive: d.Name, Controller: k.Name, Medium: m.Name, Possible: true, Steps: 1, DoFirst: []string{}, Reasons: []string{}}
+	j := judge{c}
+	j.speed(rec, d, k)
+	j.steps(rec, d, m)
+	for _, f := range formats(rec) {
+		j.encoding(rec, f, k, target)
+		j.layout(rec, f, d, k, target)
+	}
+	j.marks(rec, k, target)
+	j.settings(rec, d, k)
+	j.width(rec, d, m, target, media)
+	if !c.Possible {
+		c.Margin = 0
+	}
+	return c
+}
+
+// formats are the different track formats of a recording: the usual one, then those of its zones.
+func formats(rec *disk.Recording) []disk.TrackFormat {
+	out := []disk.TrackFormat{rec.Track}
+	for _, z := range rec.Zones {
+		out = append(out, z.Track)
+	}
+	return out
+}
+
+// mfmRate is the rate to select at the controller: FM runs at half of it.
+func mfmRate(f disk.TrackFormat, rate float64) float64 {
+	if f.Encoding == disk.FM {
+		return 2 * rate
+	}
+	return rate
+}
+
+// speed picks the drive's rpm and the data rate that goes with it.
+func (j judge) speed(rec *disk.Recording, d *machine.Drive, k *machine.Controller) {
+	best, bestScore := d.RPM[0], -1
+	for _, rpm := range d.RPM {
+		want := mfmRate(rec.Track, rec.Track.RateKbit*rpm/rec.RPM)
+		score := 0
+		if has(k.RatesKbit, want) {
+			score += 2
+		}
+		if has(d.RatesKbit, want) {
+			score += 2
+		}
+		if score > bestScore {
+			best, bestScore = rpm, score
+		}
+	}
+	rate := rec.Track.RateKbit * best / rec.RPM
+	j.c.RateKbit, j.c.Settings.RPM = round(rate, 3), best
+	want := mfmRate(rec.Track, rate)
+	j.c.Settings.SelectKbit = round(want, 3)
+	if best != rec.RPM {
+		j.say("the drive turns at %g rpm, the recording is meant for %g: %g kbit/s x %g/%g = %g kbit/s keeps the same length of a bit on the disk", best, rec.RPM, rec.Track.RateKbit, best, rec.RPM, j.c.RateKbit)
+	}
+	half := ""
+	if rec.Track.Encoding == disk.FM {
+		half = fmt.Sprintf(" (FM at %g is the %g setting)", j.c.RateKbit, want)
+	}
+	if !has(k.RatesKbit, want) {
+		j.no("the controller has no rate of %g kbit/s%s; it has %s", want, half, numbers(k.RatesKbit))
+	}
+	if !has(d.RatesKbit, want) {
+		j.no("the drive's electronics are made for %s kbit/s, not for %g%s", numbers(d.RatesKbit), want, half)
+	}
+	if rpm := d.MeasuredRPM; rpm != 0 && !near(rpm, best, 0.001) {
+		j.say("measured at %.1f rpm, %+.1f %% of %g: a revolution holds %.0f bytes", rpm, 100*(rpm/best-1), best, rate*1000/8*60/rpm)
+	}
+}
+
+func has(list []float64, v float64) bool {
+	return slices.ContainsFunc(list, func(x float64) bool { return near(x, v, 0.01) })
+}
+
+func round(v float64, digits int) float64 {
+	p := math.Pow(10, float64(digits))
+	return math.Round(v*p) / p
+}
+
+func numbers(l []float64) string {
+	var w []string
+	for _, v := range l {
+		w = append(w, fmt.Sprintf("%g", v))
+	}
+	return strings.Join(w, ", ")
+}
+
+// steps judges size, pitch, reach and sides.
+func (j judge) steps(rec *disk.Recording, d *machine.Drive, m *machine.Disk) {
+	if d.SizeInches != rec.SizeInches {
+		j.no("the recording is for %g-inch disks, the drive takes %g-inch ones", rec.SizeInches, d.SizeInches)
+	}
+	if m.SizeInches != d.SizeInches {
+		j.no("a %g-inch disk does not go into a %g-inch drive", m.SizeInches, d.SizeInches)
+	}
+	switch {
+	case d.TPI%rec.TPI == 0:
+		j.c.Steps = d.TPI / rec.TPI
+		if j.c.Steps > 1 {
+			j.say("%d tpi / %d tpi = %d steps a cylinder; the identifiers carry the recording's own numbers (common practice)", d.TPI, rec.TPI, j.c.Steps)
+		}
+	default:
+		j.no("tracks %d to the inch cannot be reached by a drive that steps %d to the inch", rec.TPI, d.TPI)
+	}
+	if last := (rec.Cylinders - 1) * j.c.Steps; last >= d.Cylinders {
+		j.no("cylinder %d is step %d, the drive goes to %d", rec.Cylinders-1, last, d.Cylinders-1)
+	}
+	if rec.Sides > d.Sides {
+		j.no("the recording has %d sides, the drive one head", rec.Sides)
+	}
+	rate := mfmRate(rec.Track, rec.Track.RateKbit)
+	if m.RatedKbit < 0.95*rate {
+		j.no("the disk is rated for %g kbit/s, the recording needs %g", m.RatedKbit, rate)
+	}
+	if m.RatedTPI < rec.TPI {
+		j.say("the disk is rated for %d tpi, the recording has %d: usually it holds, but it was not tested for that (common practice)", m.RatedTPI, rec.TPI)
+	}
+	low := mfmRate(rec.Track, rec.Track.RateKbit) <= 300
+	ok := slices.ContainsFunc(d.Oersted, func(o int) bool { return near(float64(m.Oersted), float64(o), 0.2) })
+	switch {
+	case !ok:
+		j.no("the disk has %d Oe, the drive's write current suits %s Oe: the field reaches %d/%d = %d %% of what is needed", m.Oersted, ints(d.Oersted), slices.Max(d.Oersted), m.Oersted, 100*slices.Max(d.Oersted)/m.Oersted)
+	case rec.SizeInches > 5 && rec.SizeInches < 6 && low && m.Oersted > 450:
+		j.no("at %g kbit/s the low write current is used, for 300 Oe; the disk has %d Oe", rate, m.Oersted)
+	case rec.SizeInches > 5 && rec.SizeInches < 6 && !low && m.Oersted < 450:
+		j.no("at %g kbit/s the high write current is used, for 600 Oe; a disk of %d Oe does not hold it reliably", rate, m.Oersted)
+	}
+}
+
+func ints(l []int) string {
+	var w []string
+	for _, v := range l {
+		w = append(w, fmt.Sprint(v))
+	}
+	return strings.Join(w, ", ")
+}
+
+// encoding judges what the two controllers can do with a track format.
+func (j judge) encoding(rec *disk.Recording, f disk.TrackFormat, k *machine.Controller, t *Target) {
+	for i, c := range []*machine.Controller{k, t.Controller} {
+		if c == nil {
+			continue
+		}
+		who := []string{"the controller", "the target's controller"}[i]
+		sizes := c.SizesMFM
+		if f.Encoding == disk.FM {
+			sizes = c.SizesFM
+			switch c.FM {
+			case "no":
+				j.no("%s does no FM, and %s has FM tracks", who, rec.Name)
+				continue
+			case "unsure":
+				if i == 0 {
+					j.say("the chip can do FM, boards differ: try it on a scratch disk (remanence bench check)")
+					j.first("check the controller for FM")
+					j.c.unsure++
+				}
+			}
+		} else if !c.MFM {
+			j.no("%s does FM alone, and %s has MFM tracks", who, rec.Name)
+			continue
+		}
+		if len(sizes) > 0 && !slices.Contains(sizes, f.Size) {
+			j.no("%s has no %s sectors of %d bytes; it has %s", who, f.Encoding, f.Size, ints(sizes))
+		}
+	}
+}
+
+// layout judges what must fit round the track and what lies too near the index.
+func (j judge) layout(rec *disk.Recording, f disk.TrackFormat, d *machine.Drive, k *machine.Controller, t *Target) {
+	g := f
+	if k.IndexMark == "always" {
+		g.IndexMark, g.Gap0, g.Gap1 = true, 40, 26
+		if f.Encoding == disk.MFM {
+			g.Gap0, g.Gap1 = 80, 50
+		}
+		if g.PreambleBytes() != f.PreambleBytes() {
+			j.say("formatting writes %d bytes with an index mark before the first sector, where the layout has %d", g.PreambleBytes(), f.PreambleBytes())
+		}
+	}
+	used := g.UsedBytes() - g.Gap3
+	nominal := rec.TrackBytes(f)
+	fast := nominal / (1 + d.SpeedPct/100)
+	if d.MeasuredRPM != 0 {
+		fast = nominal * j.c.Settings.RPM / d.MeasuredRPM
+	}
+	switch {
+	case float64(used) > nominal:
+		j.no("%d bytes are needed from the index to the last sector's end, a revolution holds %.0f", used, nominal)
+	case float64(used) > fast:
+		j.say("%d bytes are needed, a revolution holds %.0f, and %.0f in a drive %.1f %% fast: measure the speed before formatting", used, nominal, fast, 100*(nominal/fast-1))
+		j.c.unsure++
+	}
+	byteUS := 8000 / f.RateKbit
+	for i, c := range []*machine.Controller{k, t.Controller} {
+		if c == nil || c.BlindUS == 0 {
+			continue
+		}
+		who := []string{"the controller", "the target's controller"}[i]
+		at := float64(g.PreambleBytes()+g.Sync) * byteUS
+		if i == 0 {
+			at *= rec.RPM / j.c.Settings.RPM
+		}
+		if at < c.BlindUS {
+			j.no("%s sees nothing for %.0f us after the index; the first identifier comes after %d bytes x %.0f us = %.0f us", who, c.BlindUS, g.PreambleBytes()+g.Sync, byteUS, at)
+		}
+	}
+	if g.Gap3 < k.LeastGap3 {
+		j.no("gap 3 is %d bytes, the controller needs %d", g.Gap3, k.LeastGap3)
+	}
+	if grow := float64(g.MarkBytes()+g.Size+2) * 2 * d.SpeedPct / 100; grow > float64(g.Gap3) {
+		j.say("a sector rewritten at another speed grows by up to %.1f bytes, gap 3 has %d: write each track in one go", grow, g.Gap3)
+	}
+}
+
+// marks judges the directory's mark.
+func (j judge) marks(rec *disk.Recording, k *machine.Controller, t *Target) {
+	want := int(t.Mark)
+	if want == disk.MarkData {
+		return
+	}
+	if !slices.Contains(k.Writes, want) {
+		j.c.Mark = fmt.Sprintf("%02X by F8", want)
+		j.say("the directory wants mark %02X; a %s-class controller writes FB and F8 only, so F8 stands for it: later disk systems take it, the oldest do not", want, k.Class)
+		if t.Controller != nil && !slices.Contains(t.Controller.Tells, disk.MarkDeleted) {
+			j.no("the target's controller does not tell F8 from FB")
+		}
+		return
+	}
+	if k.TrackMarks && want != disk.MarkDeleted {
+		j.say("mark %02X is written by whole tracks in FM (write track), not by single sectors", want)
+	}
+	if !slices.Contains(k.Tells, want) {
+		j.say("the controller writes mark %02X but reads it back as if it were FB: its verify proves the data, not the mark", want)
+	}
+}
+
+// width judges the head of the target over the track that is written, and gives the margin.
+func (j judge) width(rec *disk.Recording, d *machine.Drive, m *machine.Disk, t *Target, media machine.DiskMedium) {
+	off := d.OffTrackMM + t.Drive.OffTrackMM
+	old := 0.0
+	switch m.Condition {
+	case "used-wide":
+		old = 0.30
+	case "used-narrow":
+		old = 0.16
+	case "worn":
+		j.first("clean the heads, and use another disk if there is one")
+	}
+	before := Across(d.TrackMM, d.EraseMM, old, t.Drive.HeadMM, 0)
+	j.c.Before = before
+	worst := func(old float64) Budget {
+		p := Across(d.TrackMM, d.EraseMM, old, t.Drive.HeadMM, off)
+		return BudgetOf(rec, p, media, j.c.Settings.PrecompNS, 1)
+	}
+	b := worst(old)
+	if old > 0 && before.ResidueMM > 0 {
+		j.say("a track of %.3f mm over an old one of %.3f mm leaves (%.3f - %.3f)/2 = %.4f mm of it on each side; the target's head of %.2f mm hears new to old as %.3f to %.3f, %.1f dB", d.TrackMM, old, old, before.EraseMM, before.ResidueMM, t.Drive.HeadMM, before.Wanted*t.Drive.HeadMM, before.Residue*t.Drive.HeadMM, before.DB())
+		j.say("without erasing the margin would be %.0f %%", 100*b.Margin())
+		j.first("bulk-erase the disk")
+		j.say("reading it back in this drive proves nothing about that: verify in a drive of the target's width, and do not rewrite the disk in a %d-track drive afterwards", t.Drive.Cylinders-t.Drive.Cylinders%10)
+		old = 0
+		b = worst(0)
+	} else if m.Condition == "used-narrow" || m.Condition == "used-wide" {
+		j.first("bulk-erase the disk")
+		j.say("a disk used before is erased first: formatting covers its tracks, not what lies beside them (common practice)")
+		old, b = 0, worst(0)
+	}
+	p := Across(d.TrackMM, d.EraseMM, old, t.Drive.HeadMM, 0)
+	j.c.Profile = p
+	if p.Wanted < 0.9 {
+		j.say("the target's head is %.2f mm wide, the track %.3f: it hears %.0f %% of a full track, %.1f dB, on a disk that holds nothing else", t.Drive.HeadMM, d.TrackMM, 100*p.Wanted, 20*math.Log10(p.Wanted))
+	}
+	inner := Radius(rec, rec.Cylinders-1, rec.Sides-1)
+	j.say("innermost track at %.1f mm: of a half window of %.0f ns, jitter takes 3 x %.0f, peak shift %.0f, leaving %.0f %%", inner, b.HalfWindowNS, b.JitterNS/3, b.PeakNS, 100*b.Margin())
+	j.c.Margin = round(100*b.Margin(), 1)
+	if b.Margin() <= 0.05 {
+		j.no("that is too little to be read reliably")
+	}
+}
+
+// settings fills in what to set.
+func (j judge) settings(rec *disk.Recording, d *machine.Drive, k *machine.Controller) {
+	f, s := rec.Track, &j.c.Settings
+	s.Gap3, s.SectorOrder = f.Gap3, f.SectorOrder()
+	s.IndexMark = f.IndexMark || k.IndexMark == "always"
+	if f.Encoding == disk.MFM {
+		s.PrecompNS = k.PrecompNS
+	}
+	// Reading and writing may begin a little before the gap ends; half of gap 3, at least 7: the tables of the 765 family
+	// (D8272 table 5: 7 of 27, 14 of 42, 27 of 58, 14 of 54, 27 of 84).
+	s.GapRW = max(7, f.Gap3/2)
+	s.TimeS = round(JobTime(rec, d, s.RPM).Seconds(), 1)
+}

@@ -1,0 +1,171 @@
+package bench
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"runtime"
+	"slices"
+	"sync"
+
+	"remanence/disk"
+	"remanence/disk/flux"
+	"remanence/disk/track"
+	"remanence/internal/progress"
+	"remanence/machine"
+)
+
+// RiskMargin is the least margin below which a sector that was read is still called at risk: a quarter of the half
+// window is about what one drive differs from the next (jitter of a tired drive against a good one, reference sheet 7.3).
+const RiskMargin = 0.25
+
+// Risk is a sector that the rehearsal lost or nearly lost.
+type Risk struct {
+	Cylinder int     `json:"cylinder"`
+	Head     int     `json:"head"`
+	Sector   int     `json:"sector"`
+	Lost     bool    `json:"lost"`
+	Margin   float64 `json:"margin-percent"`
+	Why      string  `json:"why"`
+}
+
+// Rehearsal is what came of writing an image with certain pieces and reading it as the target would.
+type Rehearsal struct {
+	Image      string       `json:"image,omitempty"`
+	With       *Combination `json:"with"`
+	Target     string       `json:"target"`
+	Sectors    int          `json:"sectors"`
+	Good       int          `json:"sectors-good"`
+	Margin     float64      `json:"least-margin-percent"`
+	AtRisk     []Risk       `json:"at-risk"`
+	Revolution int          `json:"revolutions"`
+}
+
+// Rehearse writes im with a drive, a controller and a disk, all simulated with the physics of the advice, and reads it
+// in the target's drive with a separator as simple as a controller's. Nothing is repaired: what a machine of the period
+// would not read counts as lost.
+func Rehearse(ctx context.Context, im *disk.Image, rec *disk.Recording, target *Target, d *machine.Drive, k *machine.Controller, m *machine.Disk, medium *machine.Medium, seed uint64, p progress.Progress) (*Rehearsal, error) {
+	p = progress.Or(p)
+	c := Judge(rec, target, d, k, m, medium.Disk)
+	r := &Rehearsal{With: c, Target: target.Name, Margin: 100, AtRisk: []Risk{}, Revolution: 2}
+	heads := im.Geometry.Heads
+	n := im.Geometry.Cylinders * heads
+	p.Start("rehearse", n)
+	defer p.Done()
+	// The written disk is read by the target's head, off the track by the usual misalignment, erased first if advised.
+	profile := c.Profile
+	off := Across(d.TrackMM, d.EraseMM, profile.OldMM, target.Drive.HeadMM, d.OffTrackMM+target.Drive.OffTrackMM)
+	worn := *medium
+	if m.Condition == "worn" && worn.Disk.DropoutsDisk < 6 {
+		worn.Disk.DropoutsDisk, worn.Disk.DropoutUS = 6, 400 // preset "worn": a handful of spots, some bytes long
+	}
+	drive := NewPieceDrive(rec, &worn, off, c.Settings.PrecompNS, 1, seed)
+	risks := make([][]Risk, n)
+	least := make([]float64, n)
+	good := make([]int, n)
+	var wg sync.WaitGroup
+	var first error
+	var once sync.Once
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	work := make(chan int)
+	for range min(runtime.NumCPU(), n) {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			var s track.Scanner
+			for i := range work {
+				var err error
+				good[i], least[i], risks[i], err = rehearseTrack(ctx, &s, im, rec, drive, i/heads, i%heads)
+				if err != nil {
+					once.Do(func() { first = err; cancel() })
+				}
+				p.Step(1, fmt.Sprintf("cylinder %d head %d: %d at risk", i/heads, i%heads, len(risks[i])))
+			}
+		}()
+	}
+feed:
+	for i := range n {
+		select {
+		case work <- i:
+		case <-ctx.Done():
+			break feed
+		}
+	}
+	close(work)
+	wg.Wait()
+	if first != nil {
+		return nil, first
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	for i := range n {
+		r.Good += good[i]
+		r.Margin = min(r.Margin, round(100*least[i], 1))
+		r.AtRisk = append(r.AtRisk, risks[i]...)
+	}
+	r.Sectors = im.Geometry.Sectors()
+	return r, nil
+}
+
+func rehearseTrack(ctx context.Context, s *track.Scanner, im *disk.Image, rec *disk.Recording, drive *Drive, cylinder, head int) (good int, least float64, risks []Risk, err error) {
+	want := im.Track(cylinder, head)
+	cells, err := track.Build(rec, cylinder, head, want)
+	if err != nil {
+		return 0, 0, nil, err
+	}
+	got := drive.Read(cells.Capture(cylinder, head, track.EncodeOptions{TickNS: 25, Revolutions: 2}))
+	f := rec.Format(cylinder, head)
+	res, err := s.Scan(ctx, []*flux.Capture{got}, track.Options{Format: &f, RevolutionNS: rec.RevolutionNS(), FastOnly: true})
+	if err != nil {
+		return 0, 0, nil, err
+	}
+	least = 1
+	for i := range want {
+		w := &want[i]
+		if w.Status == disk.Bad || w.Mark == 0 {
+			continue // it was not meant to be read
+		}
+		k := slices.IndexFunc(res.Sectors, func(x disk.Sector) bool { return x.ID == w.ID && x.Status == disk.Good })
+		why := ""
+		margin := 0.0
+		switch {
+		case k < 0:
+			why = "not read; "
+		case !slices.Equal(res.Sectors[k].Data, w.Data) || res.Sectors[k].Mark != w.Mark:
+			why = "read with other data or another mark; "
+		default:
+			good++
+			margin = math.Max(res.Sectors[k].Margin, 0)
+		}
+		least = min(least, margin)
+		if why == "" && margin >= RiskMargin {
+			continue
+		}
+		risks = append(risks, Risk{cylinder, head, int(w.ID.Sector), why != "", round(100*margin, 1), why + drive.cause(cells, i, cylinder, head)})
+	}
+	return good, least, risks, nil
+}
+
+// cause is the largest single trouble at a sector.
+func (d *Drive) cause(c *track.Cells, i, cylinder, head int) string {
+	if i < len(c.Placed) {
+		from, to := float64(c.Placed[i].Start)/float64(c.Len()), float64(c.Placed[i].End)/float64(c.Len())
+		if ns := d.Weak(cylinder, head, from, to); ns > 0 {
+			return fmt.Sprintf("a bare spot of %.0f us lies here; use another disk", ns/1000)
+		}
+	}
+	f := d.rec.Format(cylinder, head)
+	half := 1e6 / f.RateKbit / 2
+	peak := d.peakShift(half, cylinder, head) - d.precomp
+	jitter := 3 * d.m.JitterNS * half / 2000 / max(d.heard, 0.01)
+	old := d.residue * half
+	switch {
+	case old >= peak && old >= jitter:
+		return "an old, wider track beside it is heard; bulk-erase the disk first"
+	case peak >= jitter:
+		return fmt.Sprintf("peak shift of %.0f ns near the middle; raise the write precompensation", peak)
+	}
+	return fmt.Sprintf("little signal: the head hears %.0f %% of a track; use a drive of the target's width", 100*d.heard)
+}
