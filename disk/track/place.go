@@ -13,13 +13,16 @@ const angleTolerance = 0.012
 
 // settle finds the revolution time, gives each read its angle, and makes the captures agree on where angle 0 is.
 func (res *Result) settle(tracks []*passes, o Options) {
-	var known []float64
+	var known, cells []float64 // revolution times, in nanoseconds and in cells
 	for _, p := range tracks {
 		if rev := p.revolution(o); p.ring == nil && (rev > 0 || !p.timed) {
 			p.revNS, p.timed = rev, rev > 0
 		}
 		if p.timed && p.ring == nil {
 			known = append(known, p.revNS)
+			if c := p.meanCell(); c > 0 {
+				cells = append(cells, p.revNS/c)
+			}
 		}
 	}
 	fallback := o.RevolutionNS
@@ -33,6 +36,13 @@ func (res *Result) settle(tracks []*passes, o Options) {
 	for _, p := range tracks {
 		if p.revNS == 0 {
 			p.revNS = fallback
+			if c := p.meanCell(); c > 0 { // all captures have the same cells in a revolution
+				if len(cells) == 0 {
+					cells = append(cells, fallback/c)
+				}
+				slices.Sort(cells)
+				p.revNS = cells[len(cells)/2] * c
+			}
 		}
 		if p.ring == nil {
 			res.Revolutions += p.endNS / p.revNS
@@ -42,6 +52,21 @@ func (res *Result) settle(tracks []*passes, o Options) {
 		}
 	}
 	align(tracks)
+}
+
+// meanCell is the mean length of an FM cell (of two MFM cells) in the capture; 0 not known.
+func (p *passes) meanCell() float64 {
+	sum := 0.0
+	for _, s := range p.pacing {
+		sum += s.cellNS
+	}
+	if len(p.pacing) == 0 {
+		return 0
+	}
+	if p.paced == disk.MFM {
+		sum *= 2
+	}
+	return sum / float64(len(p.pacing))
 }
 
 // place gives a read its angle.
@@ -217,6 +242,29 @@ func (c *cluster) passed(r *read) bool {
 	return false
 }
 
+// joinSame joins clusters of one identifier that lie near each other and that no capture shows both of: one sector,
+// whose angle in one of the captures is off because nothing tells its revolution. A track that has a number twice
+// shows both in every capture.
+func joinSame(cs []*cluster) []*cluster {
+	var out []*cluster
+next:
+	for _, c := range cs {
+		for _, k := range out {
+			if k.enc != c.enc || k.id != c.id || apart(k.angle, c.angle) > 0.05 {
+				continue
+			}
+			if !slices.ContainsFunc(c.reads, func(r *read) bool {
+				return slices.ContainsFunc(k.reads, func(q *read) bool { return q.capture == r.capture })
+			}) {
+				k.reads = append(k.reads, c.reads...)
+				continue next
+			}
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
 // clusters groups the reads of all captures by sector.
 func clusters(reads []*read) []*cluster {
 	var out []*cluster
@@ -244,6 +292,7 @@ func clusters(reads []*read) []*cluster {
 		}
 		c.reads = append(c.reads, r)
 	}
+	out = joinSame(out)
 	known := len(out)
 	for _, r := range reads {
 		if r.state == idGood {

@@ -337,3 +337,63 @@ func FuzzScan(f *testing.F) {
 		}
 	})
 }
+
+// Captures that no index pulse ties together, of drives whose speeds differ, still show every sector once.
+func TestCapturesWithoutIndexAgree(t *testing.T) {
+	for _, rec := range []*disk.Recording{fm10x256(), mfm9x512()} {
+		for i := range 4 {
+			rng := rand.New(rand.NewPCG(uint64(i), 3))
+			secs := randomSectors(rec, 7, 0, rng)
+			c, err := Build(rec, 7, 0, secs)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var caps []*flux.Capture
+			for range 3 {
+				caps = append(caps, captureOf(c, flux.Impairment{JitterNS: 0.1 * c.CellNS / 2, Wow: 0.01, Speed: 0.02 * rng.NormFloat64()}, rng.Float64(), 1.05, false, rng))
+			}
+			r, err := Scan(context.Background(), caps, Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if right, _ := rightOf(r, secs); right != len(secs) || len(r.Sectors) != len(secs) {
+				t.Errorf("%s disk %d: %d of %d sectors right, %d listed", rec.Name, i, right, len(secs), len(r.Sectors))
+			}
+		}
+	}
+}
+
+// A number that a track has twice is two sectors, in one capture and in several.
+func TestSameNumberTwice(t *testing.T) {
+	rec := fm10x256()
+	rng := rand.New(rand.NewPCG(1, 8))
+	secs := randomSectors(rec, 7, 0, rng)
+	secs[6].ID.Sector = 5
+	c, err := Build(rec, 7, 0, secs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for n := 1; n <= 2; n++ {
+		var caps []*flux.Capture
+		for range n {
+			caps = append(caps, captureOf(c, flux.Impairment{JitterNS: 100, Wow: 0.005}, rng.Float64(), 1.3, true, rng))
+		}
+		r, err := Scan(context.Background(), caps, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		found := 0
+		for _, s := range r.Sectors {
+			if s.ID.Sector == 5 && s.Status == disk.Good && (bytes.Equal(s.Data, secs[5].Data) || bytes.Equal(s.Data, secs[6].Data)) {
+				found++
+			}
+		}
+		if found != 2 || len(r.Sectors) != 10 {
+			t.Errorf("%d captures: sector 5 found %d times of 2, %d sectors in all", n, found, len(r.Sectors))
+		}
+		im, sum := ToImage([]*Result{r}, rec.With(8, 1))
+		if sum.Extra != 1 || sum.Missing != 1 || len(im.Extra) != 1 {
+			t.Errorf("image: %+v", sum)
+		}
+	}
+}
