@@ -58,6 +58,17 @@ type TapeClass struct {
 	Start      string         `toml:"start,omitempty"`     // how a program is loaded, in a few words for the insert
 	Cassettes  []int          `toml:"cassettes,omitempty"` // lengths in use, minutes of both sides together; the first is usual
 	MotorStops bool           `toml:"motor-stops,omitempty"`
+	Sound      Sound          `toml:"sound,omitempty"` // how the signal is formed for the recorders of the class
+}
+
+// Sound is how the signal of a tape is formed; its fields are those of tape.Mastering. Zero is the usual value of each.
+type Sound struct {
+	LevelDB       float64 `toml:"level-db,omitempty"`        // peak in dB under full scale, -40 to 0; 0 stands for -3
+	Invert        bool    `toml:"invert,omitempty"`          // upside down
+	RiseUS        float64 `toml:"rise-us,omitempty"`         // length of the edges, 0 to 1000
+	PreEmphasisUS float64 `toml:"pre-emphasis-us,omitempty"` // lifts treble, 0 to 500
+	LeaderS       float64 `toml:"leader-s,omitempty"`        // 0 to 600; 0: as the code declares
+	Speed         float64 `toml:"speed,omitempty"`           // 0.8 to 1.25; 0 stands for 1
 }
 
 // programKinds are the kinds that a profile may name.
@@ -130,6 +141,17 @@ func (m *Machine) Validate() error {
 			if !(s.v >= 0 && s.v <= 600) {
 				bad("tape: %s %v: want 0..600 seconds", s.name, s.v)
 			}
+		}
+		for _, s := range []struct {
+			name      string
+			v, lo, hi float64
+		}{{"level-db", t.Sound.LevelDB, -40, 0}, {"rise-us", t.Sound.RiseUS, 0, 1000}, {"pre-emphasis-us", t.Sound.PreEmphasisUS, 0, 500}, {"leader-s", t.Sound.LeaderS, 0, 600}} {
+			if !(s.v >= s.lo && s.v <= s.hi) {
+				bad("tape: sound: %s %v: want %v..%v", s.name, s.v, s.lo, s.hi)
+			}
+		}
+		if v := t.Sound.Speed; v != 0 && !(v >= 0.8 && v <= 1.25) {
+			bad("tape: sound: speed %v: want 0.8..1.25", v)
 		}
 		for _, c := range t.Cassettes {
 			if c < 5 || c > 240 {

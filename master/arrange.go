@@ -158,7 +158,7 @@ func (q *Request) recording(m *machine.Machine, job *plan.Job, a *Arrangement) (
 
 // sideOptions is how a side of the class is laid out.
 func (a *Arrangement) sideOptions(t *machine.TapeClass) tape.SideOptions {
-	return tape.SideOptions{Code: a.Code, StartS: t.StartS, GapS: t.GapS, EndS: t.EndS, Copies: a.Copies}
+	return tape.SideOptions{Code: a.Code, StartS: t.StartS, GapS: t.GapS, EndS: t.EndS, Copies: a.Copies, Mastering: tape.Mastering(t.Sound)}
 }
 
 // payload makes the blocks of a file on tape. Forms that are not made for tape are converted where that keeps the

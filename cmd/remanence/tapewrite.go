@@ -26,11 +26,11 @@ type tapeWriteCmd struct {
 	Rate    int      `default:"44100" help:"Samples a second: 44100, 48000 or another from 8000 to 192000."`
 	Bits    int      `default:"16" enum:"8,16,24" help:"Bits a sample: 8, 16 or 24."`
 
-	Level       float64 `default:"-3" placeholder:"DB" help:"Peak level in dB under full scale."`
+	Level       float64 `placeholder:"DB" help:"Peak level in dB under full scale, -40 to -0.1 (default: that of the machine, else -3)."`
 	Invert      bool    `help:"Turn the signal upside down, for recorders and leads that do so as well."`
 	RiseUS      float64 `name:"rise-us" help:"Length of the edges in microseconds (0: as steep as the rate allows)."`
 	PreEmphasis float64 `name:"pre-emphasis-us" help:"Lift treble that the recorder loses, by this time constant in microseconds."`
-	Speed       float64 `default:"1" help:"Speed of the signal: 1.02 makes up for a player that is 2 % slow."`
+	Speed       float64 `help:"Speed of the signal: 1.02 makes up for a player that is 2 % slow (default 1)."`
 	Leader      float64 `name:"leader-s" help:"Length of each leader in seconds (default: as the code declares)."`
 	Start       float64 `name:"start-s" default:"0.5" help:"Silence before the first program; about 8 for a cassette with a clear leader."`
 	Gap         float64 `name:"gap-s" default:"-1" help:"Silence between programs (default: that of the machine)."`
@@ -84,10 +84,10 @@ func (c *tapeWriteCmd) Run(env *Env) error {
 	if err != nil {
 		return outcome.As(outcome.Usage, err)
 	}
-	o := tape.SideOptions{RateHz: c.Rate, StartS: c.Start, GapS: 5, Copies: c.Copies,
-		Mastering: tape.Mastering{LevelDB: c.Level, Invert: c.Invert, RiseUS: c.RiseUS, PreEmphasisUS: c.PreEmphasis, LeaderS: c.Leader, Speed: c.Speed}}
+	o := tape.SideOptions{RateHz: c.Rate, StartS: c.Start, GapS: 5, Copies: c.Copies, Mastering: c.over(tape.Mastering{})}
 	form, codeName := tape.FormRaw, c.Code
 	if m.Tape != nil {
+		o.Mastering = c.over(tape.Mastering(m.Tape.Sound))
 		form, o.GapS, o.EndS = m.Tape.Form, m.Tape.GapS, m.Tape.EndS
 		if codeName == "" {
 			codeName = m.Tape.Code
@@ -190,6 +190,20 @@ func (c *tapeWriteCmd) Run(env *Env) error {
 		return outcome.ErrIncomplete
 	}
 	return nil
+}
+
+// over lays what was said on the command line over the machine's own forming of the signal.
+func (c *tapeWriteCmd) over(m tape.Mastering) tape.Mastering {
+	for _, f := range []struct {
+		to   *float64
+		said float64
+	}{{&m.LevelDB, c.Level}, {&m.RiseUS, c.RiseUS}, {&m.PreEmphasisUS, c.PreEmphasis}, {&m.LeaderS, c.Leader}, {&m.Speed, c.Speed}} {
+		if f.said != 0 {
+			*f.to = f.said
+		}
+	}
+	m.Invert = m.Invert != c.Invert
+	return m
 }
 
 func sideLetter(n int) string {
