@@ -47,16 +47,18 @@ func (s *Scanner) closeRings(tracks []*passes, o Options) []*passes {
 func (p *passes) overlap(o Options) {
 	const block = 200
 	times := p.allTimes()
-	class := func(i int) int { return int((times[i+1]-times[i])/p.pace.shortNS*2 + 0.5) }
+	class := make([]uint8, len(times))
+	for i := range times[1:] {
+		class[i] = uint8(min((times[i+1]-times[i])/p.pace.shortNS*2+0.5, 20))
+	}
 	for _, rev := range []float64{o.RevolutionNS, 60e9 / 300, 60e9 / 360} {
 		if rev == 0 || p.endNS < 0.96*rev || p.endNS > 1.9*rev {
 			continue
 		}
-		for from := 20; from+block < len(times) && from < 20+6*block; from += block {
-			var want [block]int
+		for from := 20; from+block < len(times) && from < 20+4*block; from += block {
+			want := class[from : from+block]
 			kinds := 0
 			for i := range want {
-				want[i] = class(from + i)
 				if i > 0 && want[i] != want[i-1] {
 					kinds++
 				}
@@ -67,10 +69,11 @@ func (p *passes) overlap(o Options) {
 			best, second, at := 0, 0, 0
 			for k := lowerBound(times, times[from]+0.93*rev); k+block < len(times) && times[k] < times[from]+1.07*rev; k++ {
 				same := 0
-				for i, w := range want {
-					if class(k+i) == w {
+				for i, c := range class[k : k+block] {
+					if c == want[i] {
 						same++
-					} else if i == 24 && same < 10 {
+					}
+					if i == 24 && same < 10 {
 						break
 					}
 				}
