@@ -215,7 +215,7 @@ func (w *work) sort(f *File) {
 		w.leave(f.Path, "wrong machine: %s", why)
 		return
 	}
-	damaged := r.Damaged()
+	damaged := r.Damaged() && !r.Complete()
 	if damaged && !w.o.IncludeDamaged {
 		more := ""
 		if n := len(r.Faults); n > 1 {
@@ -388,7 +388,7 @@ func (w *work) disks() {
 		m := &Medium{ID: fmt.Sprintf("D%0*d", width, n), Type: ToDisk, Recording: f.Image.Recording.Reference(), Disk: f.Image.Recording,
 			Title: f.Image.Title, FreeBytes: f.Image.FreeBytes, Image: f.From}
 		for _, pl := range f.Image.Files {
-			pl.Path, pl.From, pl.Damaged = f.Path, f.From, f.Report.Damaged()
+			pl.Path, pl.From, pl.Damaged = f.Path, f.From, f.Report.Damaged() && !f.Report.Complete()
 			m.Files = append(m.Files, pl)
 		}
 		w.p.Media = append(w.p.Media, m)

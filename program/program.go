@@ -76,6 +76,17 @@ type Report struct {
 // Damaged tells a faulty program from data of an unknown kind, of which nothing can be said.
 func (r *Report) Damaged() bool { return !r.Whole && r.Kind != Unknown }
 
+// Complete reports that nothing of the contents is lost or in doubt: the file is whole, or its only faults are foreign
+// line ends of a text or stale links of a BASIC program, which the machine's loader computes anew.
+func (r *Report) Complete() bool {
+	for _, f := range r.Faults {
+		if f.Class != LineEnds && f.Class != Links {
+			return false
+		}
+	}
+	return r.Kind != Unknown
+}
+
 // Segment is a stretch of memory contents.
 type Segment struct {
 	Address int // of Data[0]
