@@ -17,7 +17,9 @@ type BadSector struct {
 
 // Summary counts the sectors of an image. Good + Damaged + Missing = Expected. Only tracks that were read count.
 type Summary struct {
-	Recording string      `json:"recording"`
+	Recording string      `json:"recording"` // its name
+	Cylinders int         `json:"cylinders"`
+	Sides     int         `json:"sides"`
 	Expected  int         `json:"sectors-expected"`
 	Good      int         `json:"sectors-good"`     // those repaired included
 	Damaged   int         `json:"sectors-damaged"`  // found, but bad or doubtful
@@ -28,6 +30,11 @@ type Summary struct {
 	Bad       []BadSector `json:"bad"`
 }
 
+// Reference is the recording with its size, as fm10x256:40x1.
+func (s *Summary) Reference() string {
+	return fmt.Sprintf("%s:%dx%d", s.Recording, s.Cylinders, s.Sides)
+}
+
 // Whole reports whether every expected sector is there and proven.
 func (s *Summary) Whole() bool { return s.Good == s.Expected }
 
@@ -36,7 +43,7 @@ func (s *Summary) Whole() bool { return s.Good == s.Expected }
 // number for one, is kept as Extra.
 func ToImage(results []*Result, rec *disk.Recording) (*disk.Image, Summary) {
 	im := disk.NewImage(rec)
-	sum := Summary{Recording: rec.Reference(), Bad: []BadSector{}}
+	sum := Summary{Recording: rec.Name, Cylinders: rec.Cylinders, Sides: rec.Sides, Bad: []BadSector{}}
 	scanned := map[[2]int]*Result{}
 	for _, r := range results {
 		if im.Geometry.Has(r.Cylinder, r.Head) {

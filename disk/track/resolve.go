@@ -95,6 +95,7 @@ func (s *Scanner) decodeData(p *passes, r *read, m *cell.Model, size int) {
 	}
 	r.flaws = d.Flaws
 	r.soft = append(r.soft[:0], d.Soft...)
+	r.likely = likelihood(r.soft, r.enc)
 	if r.good { // by the fast separator; its bytes stand unless the times speak against them
 		return
 	}
@@ -102,7 +103,6 @@ func (s *Scanner) decodeData(p *passes, r *read, m *cell.Model, size int) {
 	r.cellNS = d.CellNS
 	r.cut = n == len(times) && d.U[n-1] < float64(2*bits)-4
 	r.good = false
-	r.likely = likelihood(r.soft, r.enc)
 	r.rms, r.margin = d.Spread()
 	// The mark byte counts in the CRC; the second likeliest is believed only with the CRC's consent.
 	for _, mk := range r.marksByCost(m.Sigma) {

@@ -397,3 +397,26 @@ func TestSameNumberTwice(t *testing.T) {
 		}
 	}
 }
+
+// A poor but right read must not be doubted because of a second one that the end of the capture cuts.
+func TestCutReadDoesNotSpeakAgainst(t *testing.T) {
+	for _, tt := range []struct {
+		rec  *disk.Recording
+		seed uint64
+	}{{fm10x256(), 17}, {mfm9x512(), 6}, {mfm9x512(), 11}, {mfm9x512(), 28}} {
+		rng := rand.New(rand.NewPCG(tt.seed, 3))
+		secs := randomSectors(tt.rec, 7, 0, rng)
+		c, err := Build(tt.rec, 7, 0, secs)
+		if err != nil {
+			t.Fatal(err)
+		}
+		k := captureOf(c, flux.Impairment{JitterNS: 0.2 * c.CellNS / 2, PeakNS: 0.1 * c.CellNS / 2, Wow: 0.01, Speed: 0.05}, rng.Float64(), 2.05, true, rng)
+		r, err := Scan(context.Background(), []*flux.Capture{k}, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if right, _ := rightOf(r, secs); right != len(secs) {
+			t.Errorf("%s seed %d: %d of %d sectors right", tt.rec.Name, tt.seed, right, len(secs))
+		}
+	}
+}
