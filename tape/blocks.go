@@ -95,6 +95,7 @@ func textLines(data []byte) ([][]byte, error) {
 type parsed struct {
 	kind   string
 	name   string
+	from   int  // where the first block begins, in a tape without its beginning
 	end    int  // bytes used; what follows is not part of it
 	done   bool // the end mark of the form was found
 	faults []blockFault
@@ -243,7 +244,30 @@ func parseMachine(b []byte) *parsed {
 	if !printable(b[1:7]) {
 		p.fault(1, "name: want six characters, found % X", b[1:7])
 	}
-	pos, next := 7, -1 // next: the address that would continue the block before
+	return p.walkBlocks(b, 7)
+}
+
+// parseHeadless is parseMachine for a tape whose sync or name is lost: it takes up at the first block with a right sum that
+// another block, or the entry, follows. nil where there is none.
+func parseHeadless(b []byte) *parsed {
+	for i := 0; i+5 <= len(b); i++ {
+		if b[i] != blockMark {
+			continue
+		}
+		n := blockLen(b[i:])
+		if n < 20 || i+n+3 > len(b) || !sumRight(b[i:i+n]) || b[i+n] != blockMark && b[i+n] != entryMark {
+			continue
+		}
+		p := &parsed{kind: MachineTape, entry: -1, from: i}
+		p.fault(i, "the beginning of the tape (sync, name and what came before this block) is lost")
+		return p.walkBlocks(b, i)
+	}
+	return nil
+}
+
+// walkBlocks walks the blocks from pos on, up to the entry.
+func (p *parsed) walkBlocks(b []byte, pos int) *parsed {
+	next := -1 // the address that would continue the block before
 	for n := 1; len(p.faults) < maxFaults; n++ {
 		if pos >= len(b) {
 			p.end = len(b)

@@ -289,6 +289,22 @@ func TestMerge(t *testing.T) {
 	}
 }
 
+// A dropout over the whole sync byte and the name: the blocks are found all the same, at whatever bit they begin.
+func TestHeadless(t *testing.T) {
+	mc := machineTape("HERON", 0x5200, randomBytes(800, 3))
+	s, _ := side(t, SideOptions{Code: codes(t, "pulse500")[0], StartS: 0.5, EndS: 0.5}, item(t, FormPulse500, MachineTape, "HERON", mc))
+	for i := int(4.58 * 44100); i < int(4.70*44100); i++ {
+		s[i] *= 0.01
+	}
+	r := read(t, Impair(s, 44100, 1, Preset{Noise: true, SNRDB: 25}, 1), 1, codes(t), ReadOptions{})
+	if len(r.Programs) != 1 || r.Programs[0].Kind != MachineTape || r.Programs[0].Whole || !bytes.Contains(mc, r.Programs[0].Data) || len(r.Programs[0].Data) < 500 {
+		t.Fatalf("%s; %v", r.Verdict, r.Faults)
+	}
+	if !strings.Contains(r.Faults[0].What, "beginning of the tape") {
+		t.Errorf("faults: %v", r.Faults)
+	}
+}
+
 // tones, chords with vibrato, and syllables of filtered noise and buzz: what is on tapes beside programs.
 func otherSounds(n int) map[string][]float32 {
 	rng := rand.New(rand.NewPCG(1, 7))

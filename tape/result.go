@@ -197,6 +197,13 @@ func (r *Result) programs(t *track, s segment, o ReadOptions) {
 	} else if k := kindOf(data); k == MachineTape && sumsUp(data) {
 		kind = k // the class's blocks in another code, as on a calibration tape
 	}
+	var headless *parsed
+	if kind == "" && pulse {
+		soft, headless = t.headless(soft)
+		if headless != nil {
+			kind, data = MachineTape, values(soft)
+		}
+	}
 	if kind == "" {
 		kind = kindOfText(data)
 	}
@@ -214,8 +221,10 @@ func (r *Result) programs(t *track, s segment, o ReadOptions) {
 	var q *parsed
 	switch kind {
 	case MachineTape:
-		q = parse(kind, data)
-		if !o.NoRepair {
+		if q = headless; q == nil {
+			q = parse(kind, data)
+		}
+		if !o.NoRepair && headless == nil {
 			data, q = r.repairBlocks(p, soft, data, q, at)
 		}
 		p.Checked = "checksums"
@@ -237,10 +246,10 @@ func (r *Result) programs(t *track, s segment, o ReadOptions) {
 		p.Checked = "nothing"
 	}
 	p.Name = q.name
-	p.Data = data[:q.end]
-	p.soft = soft[:q.end]
+	p.Data = data[q.from:q.end]
+	p.soft = soft[q.from:q.end]
 	p.Bytes = len(p.Data)
-	p.FromS, p.ToS = at(0), at(q.end)
+	p.FromS, p.ToS = at(q.from), at(q.end)
 	if q.note != "" {
 		r.Notes = append(r.Notes, fmt.Sprintf("%.1f s: %s", p.FromS, q.note))
 	}
@@ -279,6 +288,22 @@ func (r *Result) cutOff(endS float64) {
 		p.Whole = false
 		r.Faults = append(r.Faults, Fault{p.ToS, "the recording ends while the program still sounds; what follows is missing, or cannot be told; record some silence after it"})
 	}
+}
+
+// headless looks for the blocks of a machine-code tape at each of the eight places of a bit in a byte, where a run makes no
+// sense as it stands: the sync was missed, and something like it taken for it. It gives the bytes at the right place.
+func (t *track) headless(soft []linecode.Byte) ([]linecode.Byte, *parsed) {
+	if len(t.best.Code.Framing.Start) > 0 || t.best.Code.Framing.Bits != 8 {
+		return soft, nil
+	}
+	high := t.best.Code.Framing.Order == linecode.HighFirst
+	for k := range 8 {
+		moved := rebyte(soft, k, 8*len(soft), high)
+		if p := parseHeadless(values(moved)); p != nil {
+			return moved, p
+		}
+	}
+	return soft, nil
 }
 
 // certain is the odds (ln) from which a bit is taken as read: it is wrong once in 150.
