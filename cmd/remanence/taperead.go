@@ -114,7 +114,7 @@ func (c *tapeReadCmd) Run(env *Env) error {
 		return err
 	}
 	if res.Stopped {
-		return context.Canceled
+		return fmt.Errorf("stopped when asked to; what was found until then is kept: %w", context.Canceled)
 	}
 	if len(res.Programs) == 0 && len(res.Raw) == 0 {
 		return outcome.ErrIncomplete
