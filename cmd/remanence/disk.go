@@ -73,9 +73,13 @@ func (c *diskEncodeCmd) Run(env *Env) error {
 	p := env.Progress()
 	p.Start("encode", im.Geometry.Cylinders*im.Geometry.Heads)
 	defer p.Done()
-	rep := encodeReport{Recording: rec.Reference(), Folder: c.Output, Captures: []string{}, Assumed: assumed}
+	rep := encodeReport{Recording: rec.Name, Folder: c.Output, Captures: []string{}, Assumed: assumed}
+	told := func(note string) {
+		rep.Assumed = append(rep.Assumed, note)
+		env.Note("%s", note)
+	}
 	var buf []byte
-	for k, err := range track.EncodeDisk(env.Context, im, rec, track.EncodeOptions{TickNS: c.TickNS, PrecompNS: c.PrecompNS, Note: "made by remanence from " + filepath.Base(c.Image)}) {
+	for k, err := range track.EncodeDisk(env.Context, im, rec, track.EncodeOptions{TickNS: c.TickNS, PrecompNS: c.PrecompNS, Note: "made by remanence from " + filepath.Base(c.Image), Told: told}) {
 		if err != nil {
 			return outcome.As(outcome.Input, fmt.Errorf("%s: %w", c.Image, err))
 		}
@@ -283,7 +287,7 @@ func outputsFree(force bool, paths ...string) error {
 
 func (c *diskDecodeCmd) text(env *Env, rep *decodeReport) {
 	s := &rep.Summary
-	env.Printf("%s: %d of %d sectors good", s.Recording, s.Good, s.Expected)
+	env.Printf("%s: %d of %d sectors good", s.Reference(), s.Good, s.Expected)
 	if s.Repaired > 0 {
 		env.Printf(" (%d of them repaired)", s.Repaired)
 	}

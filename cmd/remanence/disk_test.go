@@ -40,6 +40,8 @@ func randomImage(t *testing.T, path string, size int) []byte {
 
 type decodeJSON struct {
 	Recording string `json:"recording"`
+	Cylinders int    `json:"cylinders"`
+	Sides     int    `json:"sides"`
 	Expected  int    `json:"sectors-expected"`
 	Good      int    `json:"sectors-good"`
 	Damaged   int    `json:"sectors-damaged"`
@@ -68,7 +70,8 @@ func TestDiskThereAndBack(t *testing.T) {
 			if err := json.Unmarshal([]byte(out), &got); err != nil {
 				t.Fatalf("%v in %s", err, out)
 			}
-			if got.Recording != tt.recording || got.Good != got.Expected || got.Bad == nil || len(got.Bad) != 0 || got.Damaged+got.Missing != 0 {
+			name, cylinders, sides, _ := disk.ParseReference(tt.recording)
+			if got.Recording != name || got.Cylinders != cylinders || got.Sides != sides || got.Good != got.Expected || got.Bad == nil || len(got.Bad) != 0 || got.Damaged+got.Missing != 0 {
 				t.Errorf("%s %v: %+v", tt.recording, named, got)
 			}
 			if named == nil && !strings.Contains(errs, tt.recording) {

@@ -51,7 +51,7 @@ func (c *Cells) RevolutionNS() float64 { return float64(c.Len()) * c.CellNS }
 // Build lays out the track at a place. Sectors are laid in the order of rec (its Order, by number); those with
 // numbers that the order does not have follow after the sector before them in the list. A sector is written as it is:
 // its own identifier and mark; Mark 0 leaves the data field out; one that is Bad gets a CRC that does not fit, so that
-// it still reads as bad. The gap after sectors is shortened where more has to fit than the layout planned.
+// it still reads as bad; a place that no sector was ever found for stays empty. The gap after sectors is shortened where more has to fit than the layout planned.
 func Build(rec *disk.Recording, cylinder, head int, sectors []disk.Sector) (*Cells, error) {
 	f := rec.Format(cylinder, head)
 	unit := f.Encoding
@@ -71,6 +71,9 @@ func Build(rec *disk.Recording, cylinder, head int, sectors []disk.Sector) (*Cel
 	t := &Cells{CellNS: 1e6 / rate / 2, format: f}
 	total := int(rec.RevolutionNS()/t.CellNS + 0.5)
 	list := order(f, sectors)
+	if n := len(sectors) - len(list); n > 0 {
+		t.Notes = append(t.Notes, fmt.Sprintf("cylinder %d head %d: %d sectors that were never found are left out", cylinder, head, n))
+	}
 	used := 16 * f.PreambleBytes()
 	if unit != f.Encoding {
 		used *= 2
@@ -144,6 +147,11 @@ func layoutOf(f disk.TrackFormat, e disk.Encoding) layout {
 	return layout{6, 1, 11, 0xFF}
 }
 
+// neverSeen reports whether a sector is only the place for one that no read showed: neither identifier nor data.
+func neverSeen(s *disk.Sector) bool {
+	return s.Status == disk.Bad && s.Mark == 0 && s.Reads == 0 && s.Why != ""
+}
+
 // order puts sectors as they pass the head.
 func order(f disk.TrackFormat, sectors []disk.Sector) []disk.Sector {
 	rank := map[int]int{}
@@ -159,6 +167,9 @@ func order(f disk.TrackFormat, sectors []disk.Sector) []disk.Sector {
 	after := -1
 	for i := range sectors {
 		s := sectors[i]
+		if neverSeen(&s) {
+			continue
+		}
 		if s.Encoding == 0 {
 			s.Encoding = f.Encoding
 		}

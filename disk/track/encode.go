@@ -11,10 +11,11 @@ import (
 
 // EncodeOptions say how captures are made; the zero value makes one revolution in ticks of 25 ns.
 type EncodeOptions struct {
-	TickNS      float64 // 0: 25
-	Revolutions int     // 0: 1
-	PrecompNS   float64 // write precompensation, MFM only
-	Note        string  // a note for each capture
+	TickNS      float64      // 0: 25
+	Revolutions int          // 0: 1
+	PrecompNS   float64      // write precompensation, MFM only
+	Note        string       // a note for each capture
+	Told        func(string) // EncodeDisk calls it with what had to give way; may be nil
 }
 
 func (o EncodeOptions) tick() float64 {
@@ -56,6 +57,11 @@ func EncodeDisk(ctx context.Context, im *disk.Image, rec *disk.Recording, o Enco
 				if err != nil {
 					yield(nil, fmt.Errorf("%s: %w", rec.Name, err))
 					return
+				}
+				if o.Told != nil {
+					for _, n := range t.Notes {
+						o.Told(n)
+					}
 				}
 				if !yield(t.Capture(c, h, o), nil) {
 					return
