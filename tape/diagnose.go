@@ -262,8 +262,8 @@ func (l *listener) response(d *Diagnosis, tracks []*track) {
 		return
 	}
 	data := values(t.bytes)
-	// A part of a long program is enough: 200 frames of the spectrum average its bits out.
-	if most := int(200*specSize/l.rate/h.Code.FrameSeconds()) + 8; len(data) > most {
+	// A part of a long program is enough: 80 frames of the spectrum average its bits out.
+	if most := int(80*specSize/l.rate/h.Code.FrameSeconds()) + 8; len(data) > most {
 		data = data[:most]
 	}
 	_, _ = m.Write(data)

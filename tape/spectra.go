@@ -28,7 +28,7 @@ type specSlot struct {
 
 const (
 	specSize  = 2048
-	specEvery = 13 // one frame of so many is transformed: two or three of a slot of two seconds
+	specEvery = 21 // one frame of so many is transformed: two of a slot of two seconds
 	specBands = 10
 	maxSlots  = 4096
 )
