@@ -11,7 +11,7 @@ PACKAGES  = flac sox libsox-fmt-mp3 lame vorbis-tools poppler-utils zbar-tools d
             minimodem srecord z80asm sdcc-ucsim binutils chromium gcc libc6-dev
 export CGO_ENABLED ?= 0
 
-.PHONY: build demo test bench fuzz lint cross tools unit
+.PHONY: build demo test bench fuzz lint cross tools unit emulated
 
 build: ## bin/remanence for this machine
 	$(GO) build -trimpath -ldflags '$(LDFLAGS)' -o bin/ ./cmd/remanence
@@ -19,10 +19,13 @@ build: ## bin/remanence for this machine
 demo: build ## the main job on the built-in collection, offline, into out/demo
 	./bin/remanence demo --out out/demo --force
 
-test: tools lint unit cross ## all checks: vet, staticcheck, race-enabled tests, cross-builds
+test: tools lint unit emulated cross ## all checks: vet, staticcheck, race-enabled tests, cross-builds
 
 unit:
 	CGO_ENABLED=1 $(GO) test -race -timeout 60m ./...
+
+emulated: ## the bench on an emulated PC with a real kernel's floppy driver
+	./.ci/emulated-pc
 
 lint:
 	@out=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$out" ]; then echo "gofmt would change: $$out"; exit 1; fi
