@@ -126,6 +126,12 @@ func (res *Result) sector(c *cluster, o Options) (disk.Sector, bool) {
 			}
 		}
 	}
+	for _, r := range c.reads {
+		if r.hint != "" && (s.Status == disk.Good || s.Status == disk.Repaired) {
+			s.Status, s.Why = disk.Repaired, join(r.hint, s.Why)
+			break
+		}
+	}
 	return s, true
 }
 

@@ -235,7 +235,7 @@ func (s *Scanner) search(p *passes, e disk.Encoding, o Options) {
 			continue
 		}
 		start := m.NS - float64(markCells(e))*m.CellNS
-		at := anchor{ns: start, transition: m.First, ok: true, found: m}
+		at := anchor{ns: start, ok: true, found: m}
 		if m.Mark == cell.MarkID {
 			r := &read{capture: p.number, enc: e, state: idBad, idAt: at, cellNS: m.CellNS, margin: -1, angle: -1, rms: 1}
 			d.Decode(times[m.First:], m.Known, m.CellNS, 48)

@@ -35,7 +35,6 @@ type read struct {
 	angle     float64   // of the ID mark, or what it would be from the data mark
 	soft      []float32 // certainty of each bit of data and CRC: log of the odds of a 1; nil: not weighed
 	likely    float64   // chance that all bits are as read, by the likelihood decoder; 0: not weighed
-	guess     bool      // the place of the data field was inferred from other reads
 	idSoft    []float32 // certainty of the 48 bits of identifier and CRC
 	flaws     int       // spacings that the code forbids
 	chanceHit bool      // the CRC is right, but hardly by more than chance
@@ -44,10 +43,9 @@ type read struct {
 
 // anchor is a place in a capture.
 type anchor struct {
-	ns         float64 // from the start of the capture
-	transition int     // transition at or after it
-	ok         bool
-	found      *cell.Found // where the mark was found by its times
+	ns    float64 // from the start of the capture
+	ok    bool
+	found *cell.Found // where the mark was found by its times
 }
 
 // startNS is where the read begins.
@@ -115,7 +113,7 @@ func fastReads(sep *cell.Separator, c *flux.Capture, capture int, e disk.Encodin
 		if k := m.Transition / cell.PaceStep; k < len(sep.Pace) {
 			pace = float64(sep.Pace[k]) * ns
 		}
-		at := anchor{ns: float64(m.Ticks)*ns - float64(m.Offset)*pace, transition: m.Transition, ok: true}
+		at := anchor{ns: float64(m.Ticks)*ns - float64(m.Offset)*pace, ok: true}
 		switch {
 		case b == cell.MarkID:
 			if body+16*7 > cells.Len() {

@@ -358,14 +358,14 @@ func (s *Scanner) findData(c *cluster, tracks []*passes, m *cell.Model, o Option
 				continue
 			}
 			if at == nil {
-				at = &read{capture: p.number, enc: c.enc, state: idMissing, id: c.id, margin: -1, rms: 1, guess: true, angle: c.angle}
+				at = &read{capture: p.number, enc: c.enc, state: idMissing, id: c.id, margin: -1, rms: 1, angle: c.angle}
 				if c.known {
 					at.state = idGood
 				}
 				p.reads = append(p.reads, at)
 				c.reads = append(c.reads, at)
 			}
-			at.dataAt = anchor{ns: best.NS - float64(markCells(c.enc))*best.CellNS, transition: best.First, ok: true, found: best}
+			at.dataAt = anchor{ns: best.NS - float64(markCells(c.enc))*best.CellNS, ok: true, found: best}
 			at.cellNS = best.CellNS
 			if at.data == nil {
 				at.mark = best.Mark
