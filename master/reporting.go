@@ -70,7 +70,7 @@ func (mk *maker) reportInput(r *Result) *report.Input {
 }
 
 func (mk *maker) reportMedium(r *Result, m *Medium) report.Medium {
-	rm := report.Medium{ID: m.ID, Type: string(m.Type), Title: m.Title, Recording: m.Recording, Image: m.Image, Audio: m.Audio, Captures: m.Captures,
+	rm := report.Medium{ID: m.ID, Type: string(m.Type), Title: m.Title, Recording: m.Reference(), Image: m.Image, Audio: m.Audio, Captures: m.Captures,
 		Labels: r.Labels, Verified: m.Verified}
 	for i := range m.Files {
 		f := &m.Files[i]

@@ -62,9 +62,11 @@ type Placed struct {
 
 // Medium is one disk, or one side of a cassette, and what goes on it.
 type Medium struct {
-	ID        string   `json:"id"`   // D01, T01A
-	Type      Dest     `json:"type"` // disk or tape
-	Recording string   `json:"recording"`
+	ID        string   `json:"id"`        // D01, T01A
+	Type      Dest     `json:"type"`      // disk or tape
+	Recording string   `json:"recording"` // name of the recording, or of the line code
+	Cylinders int      `json:"cylinders,omitempty"`
+	Sides     int      `json:"sides,omitempty"`
 	Title     string   `json:"title,omitempty"`
 	Files     []Placed `json:"files"`
 	FreeBytes int64    `json:"free-bytes"`
@@ -74,6 +76,14 @@ type Medium struct {
 	Disk  *disk.Recording `json:"-"`
 	Code  *linecode.Code  `json:"-"`
 	Image string          `json:"-"` // path of the sector image this disk is mastered from as it is; "" else
+}
+
+// Reference is the recording with its size, or the line code.
+func (m *Medium) Reference() string {
+	if m.Disk != nil {
+		return m.Disk.Reference()
+	}
+	return m.Recording
 }
 
 // LeftOut is a file that goes nowhere, and why.
@@ -374,7 +384,7 @@ func (w *work) disks() {
 	n := 0
 	for _, on := range order {
 		n++
-		m := &Medium{ID: fmt.Sprintf("D%0*d", width, n), Type: ToDisk, Recording: w.o.Recording.Reference(), Disk: w.o.Recording, Title: w.o.Title}
+		m := &Medium{ID: fmt.Sprintf("D%0*d", width, n), Type: ToDisk, Recording: w.o.Recording.Name, Cylinders: w.o.Recording.Cylinders, Sides: w.o.Recording.Sides, Disk: w.o.Recording, Title: w.o.Title}
 		left := room
 		for _, pc := range on {
 			m.Files = append(m.Files, pc.placed)
@@ -385,7 +395,7 @@ func (w *work) disks() {
 	}
 	for _, f := range w.images {
 		n++
-		m := &Medium{ID: fmt.Sprintf("D%0*d", width, n), Type: ToDisk, Recording: f.Image.Recording.Reference(), Disk: f.Image.Recording,
+		m := &Medium{ID: fmt.Sprintf("D%0*d", width, n), Type: ToDisk, Recording: f.Image.Recording.Name, Cylinders: f.Image.Recording.Cylinders, Sides: f.Image.Recording.Sides, Disk: f.Image.Recording,
 			Title: f.Image.Title, FreeBytes: f.Image.FreeBytes, Image: f.From}
 		for _, pl := range f.Image.Files {
 			pl.Path, pl.From, pl.Damaged = f.Path, f.From, f.Report.Damaged() && !f.Report.Complete()

@@ -278,7 +278,7 @@ func TestJSONShape(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{`"machine":"z80-fm10"`, `"lower-bound":1`, `"media":[{"id":"D01","type":"disk","recording":"fm10x256:35x1"`, `"files":[{"name":"A/TXT","path":"A.TXT","size":500`,
+	for _, want := range []string{`"machine":"z80-fm10"`, `"lower-bound":1`, `"media":[{"id":"D01","type":"disk","recording":"fm10x256","cylinders":35,"sides":1`, `"files":[{"name":"A/TXT","path":"A.TXT","size":500`,
 		`"free-bytes":84480`, `"left-out":[{"path":"HUGE.DAT","why":"too big`} {
 		if !bytes.Contains(b, []byte(want)) {
 			t.Errorf("%s\nlacks %s", b, want)

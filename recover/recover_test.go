@@ -124,7 +124,7 @@ func TestTwoPoorReadsMakeOneWhole(t *testing.T) {
 	if !both.Whole() || !bytes.Equal(both.Best.Data, im.Data) {
 		t.Errorf("both: %d of %d good, %+v", both.Good, both.Expected, both.Bad)
 	}
-	if both.Summary.Recording != "fm10x256:2x1" {
+	if both.Summary.Reference() != "fm10x256:2x1" {
 		t.Errorf("recording %q", both.Summary.Recording)
 	}
 	before, after := both.Map("x", true), both.Map("x", false)

@@ -166,7 +166,7 @@ func mediumLine(r *master.Result, m *master.Medium) string {
 	if m.Title != "" {
 		title = ", " + m.Title
 	}
-	return fmt.Sprintf("%-5s%s, %s%s: %s, %s", m.ID, kind, m.Recording, title, countOf(len(m.Files), "file"), free)
+	return fmt.Sprintf("%-6s%s, %s%s: %s, %s", m.ID, kind, m.Reference(), title, countOf(len(m.Files), "file"), free)
 }
 
 func proofLine(m *master.Medium) string {

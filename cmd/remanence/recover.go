@@ -222,7 +222,7 @@ func (c *recoverCmd) text(env *Env, rep *recoverReport) {
 		env.Printf("%s\n", a)
 	}
 	s := &rep.Summary
-	env.Printf("\n%s: %d of %d sectors good", s.Recording, s.Good, s.Expected)
+	env.Printf("\n%s: %d of %d sectors good", s.Reference(), s.Good, s.Expected)
 	if s.Repaired > 0 {
 		env.Printf(" (%d of them repaired)", s.Repaired)
 	}

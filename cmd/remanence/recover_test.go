@@ -40,7 +40,7 @@ func TestRecoverCommand(t *testing.T) {
 			t.Errorf("no %q in %s", k, text)
 		}
 	}
-	if rep["recording"] != "fm10x256:35x1" || rep["sectors-good"] != 350.0 {
+	if rep["recording"] != "fm10x256" || rep["sectors-good"] != 350.0 {
 		t.Errorf("recording %v, good %v", rep["recording"], rep["sectors-good"])
 	}
 	a, _ := os.ReadFile(at("a.img"))

@@ -144,7 +144,7 @@ func (c *volumeNewCmd) Run(env *Env) error {
 		return err
 	}
 	in := v.Info()
-	return env.Report(map[string]any{"kind": in.Kind, "name": in.Name, "image": c.Out, "recording": rec.Reference(), "free-granules": in.Free, "free-entries": in.FreeSlots}, func() {
+	return env.Report(map[string]any{"kind": in.Kind, "name": in.Name, "image": c.Out, "recording": rec.Name, "cylinders": rec.Cylinders, "sides": rec.Sides, "free-granules": in.Free, "free-entries": in.FreeSlots}, func() {
 		env.Printf("%s: %s volume on %s, %s and %s free.\n", c.Out, in.Kind, rec.Reference(), kib(int64(in.Free)*int64(in.UnitBytes)), count(in.FreeSlots, "directory entry"))
 	})
 }
