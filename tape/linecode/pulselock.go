@@ -20,6 +20,8 @@ type pulseLock struct {
 	cells int64
 	seen  float64
 
+	jump int // cells in a row with a pulse far above the level that the lock began with
+
 	sum, best float64
 	bestCell  int64
 	bestT     float64
@@ -76,6 +78,10 @@ func (lk *pulseLock) step() bool {
 	for k, p := range e.places {
 		c.y[k], slope[k] = lk.shape.correlate(e, lk.t+p*lk.period, lk.period/e.cell)
 	}
+	if lk.strays(float64(c.y[e.clock])) {
+		lk.over, lk.resume = true, int64(lk.t-jumpCells*lk.period)
+		return true
+	}
 	llr := lk.llr(&c, 1)
 	lk.learn(&c, slope[:], llr)
 	lk.buf = append(lk.buf, c)
@@ -94,6 +100,20 @@ func (lk *pulseLock) step() bool {
 		lk.resume = int64(lk.t)
 	}
 	return true
+}
+
+// jumpCells is after how many cells a level that has jumped is believed.
+const jumpCells = 8
+
+// strays says that the lock hangs on noise, in which it may have begun by chance and learned the noise's own shape, while
+// the code sets in far above it: the code is looked for anew, for its leader is still to come.
+func (lk *pulseLock) strays(clock float64) bool {
+	if clock < 4*lk.amp || lk.jump == 0 && lk.amp > 2*math.Sqrt(lk.vari) { // the jump itself drives the level up
+		lk.jump = 0
+		return false
+	}
+	lk.jump++
+	return lk.jump == jumpCells
 }
 
 // seekCells is over how many cells the clock is looked for after a dropout.

@@ -190,6 +190,8 @@ func (s *runStats) judge(r *Run) string {
 		lead = (r.From - r.LeaderAt) / float64(r.Bytes[0].Length) // in bytes
 	}
 	switch {
+	case float64(t.certain) < 0.4*float64(t.bits):
+		return "a leader, then bits that are all guesses"
 	case float64(t.bad) > 0.25*float64(t.frames):
 		return "a leader, then bits that are not framed as bytes of this code"
 	case s.symbols > 0 && float64(t.certain) < 0.75*float64(t.bits), float64(s.poor) > 0.08*float64(s.symbols):

@@ -133,7 +133,6 @@ func (tr *toneTrellis) forward(q float64, steps *[]smoothStep) float64 {
 func (tr *toneTrellis) turn(n int, steps []smoothStep, x []float64) {
 	lk := tr.lk
 	off := tr.at - lk.first - int64(tr.m)
-	u1, u0 := conj(tr.phase[1]), conj(tr.phase[0])
 	c1, c0 := 2*math.Pi*float64(lk.e.cycles[1]), 2*math.Pi*float64(lk.e.cycles[0])
 	var s1, s0 complex128
 	j := 0
@@ -157,6 +156,7 @@ func (tr *toneTrellis) turn(n int, steps []smoothStep, x []float64) {
 			}
 			f = min(max(f, 0), 1)
 			e := ea + (eb-ea)*f
+			u1, u0 := tr.turns(&c)
 			r1, r0 = u1*cis(-c1*e), u0*cis(-c0*e)
 			at = abs + int64(max(1, tr.m/4))
 		}

@@ -47,7 +47,8 @@ type toneRef struct{ s1, c1, s0, c0 float32 }
 // chunk is the correlation over half a cycle of the faster tone.
 type chunk struct {
 	i1, q1, i0, q0 float32
-	at             float64 // where it began, in decimated samples
+	at             float64   // where it began, in decimated samples
+	other          complex64 // phase of the tone that is not the leader's, as far as known then
 }
 
 const toneTableBits = 11
@@ -218,6 +219,11 @@ type toneLock struct {
 	low   int     // bits in a row that were far below the usual level
 	sig   float64 // level of the last bits against noise
 
+	slips   int        // bits in a row of the other tone in a phase it did not have
+	jumped  complex128 // sum of their unit vectors
+	dropAt  int64      // chunk of the last dropout, and its bit
+	dropBit int64
+
 	sum, best float64 // evidence that the signal is still there
 	bestAt    int64   // chunk where it was greatest
 	bestT     float64 // and when that was
@@ -301,6 +307,10 @@ func (lk *toneLock) correlate() bool {
 	m := uint64(e.chunksPer)
 	tab := (*[1 << toneTableBits]toneRef)(e.tab)
 	k := 0
+	other := complex64(0) // until the phase is well known
+	if lk.seen[1-e.lead] >= 40 && cabs(lk.phase[1-e.lead]) > 0.7 {
+		other = complex64(lk.phase[1-e.lead])
+	}
 	for c := uint64(1); c <= m; c++ {
 		limit := whole * c / m
 		var i1, q1, i0, q0 float32
@@ -314,7 +324,7 @@ func (lk *toneLock) correlate() bool {
 			ph += inc
 			k++
 		}
-		lk.chunks = append(lk.chunks, chunk{i1, q1, i0, q0, lk.t + float64(c-1)*lk.period/float64(m)})
+		lk.chunks = append(lk.chunks, chunk{i1, q1, i0, q0, lk.t + float64(c-1)*lk.period/float64(m), other})
 	}
 	return true
 }
@@ -451,6 +461,7 @@ func (lk *toneLock) measure(z1, z0 complex128, end int64) {
 		lk.low = 0
 	case lk.low < 24 || cabs(z) < 4*math.Sqrt(lk.vari):
 		lk.low++
+		lk.dropAt, lk.dropBit = lk.last(), lk.bits
 		return // a dropout: what phase there is is noise
 	default: // the level has fallen for good
 		lk.gain[0] *= 0.8
@@ -507,11 +518,39 @@ func (lk *toneLock) learn(z1, z0 complex128) {
 		if lk.seen[bit] <= 1 {
 			u = 0
 		}
+		lk.slip(bit, z)
+		if lk.slips == 0 && lk.seen[bit] > 1 {
+			u = lk.phase[bit]
+		}
 		lk.phase[bit] = u + (z/complex(cabs(z)+1e-30, 0)-u)*complex(max(1/math.Min(lk.seen[bit]+8, 64), 1/(lk.seen[bit]+1)), 0)
 	}
 	n := (real(oz)*real(oz) + imag(oz)*imag(oz)) / 2 // what the other tone's place holds is noise
 	lk.vari += (min(n, 9*lk.vari) - lk.vari) * (1. / 64)
 	lk.vari = max(lk.vari, lk.gain[bit]*lk.gain[bit]*1e-5)
+}
+
+// slip notices that the clock lost or gained a cycle of the leader's tone in a dropout: the other tone's phase then jumps
+// and stays where it jumped to. What has been heard since the dropout is given the new phase as well.
+func (lk *toneLock) slip(bit int, z complex128) {
+	if !lk.phased(bit) || cabs(z) < 0.5*lk.gain[bit] {
+		return
+	}
+	if off := arg(z * conj(unit(lk.phase[bit]))); math.Abs(off) < 1.2 {
+		lk.slips = 0
+		return
+	}
+	if lk.slips++; lk.slips == 1 {
+		lk.jumped = 0
+	}
+	lk.jumped += z / complex(cabs(z), 0)
+	if lk.slips < 4 || cabs(lk.jumped) < 3 || lk.bits-lk.dropBit > 120 {
+		return
+	}
+	lk.phase[bit] = unit(lk.jumped)
+	lk.slips = 0
+	for i := len(lk.chunks) - 1; i >= 0 && lk.first+int64(i) >= lk.dropAt; i-- {
+		lk.chunks[i].other = complex64(lk.phase[bit])
+	}
 }
 
 // along is the part of z in the phase its tone should have; all of it while that phase is unknown.

@@ -29,6 +29,7 @@ type toneTrellis struct {
 	path     []toneFrame
 	marks    []pathBit
 	coherent [2]bool
+	dips     bool // there is a dropout in the block
 
 	open    *Run
 	stats   runStats
@@ -134,11 +135,19 @@ func (tr *toneTrellis) block(e, end int64, last bool) {
 	tr.likelihoods(n)
 	tr.viterbi(n)
 	tr.trace(n, last)
-	if poor := tr.poor(); poor {
+	if tr.poor() {
+		frames, worth := len(tr.path), tr.worth(n)
 		tr.refine(n)
 		tr.likelihoods(n)
 		tr.viterbi(n)
 		tr.trace(n, last)
+		if len(tr.path) < frames-1 || tr.worth(n) < 0.95*worth {
+			// it did not help: behind a dropout the smoother may have lost count of the cycles
+			tr.load(n)
+			tr.likelihoods(n)
+			tr.viterbi(n)
+			tr.trace(n, last)
+		}
 	}
 	for _, f := range tr.path {
 		if f.from < e || last {
@@ -155,6 +164,12 @@ func (tr *toneTrellis) block(e, end int64, last bool) {
 	}
 }
 
+// worth is the metric of the best path in units that do not depend on gain and noise: bits in full agreement.
+func (tr *toneTrellis) worth(n int) float64 {
+	top := max(tr.g[0], tr.g[1])
+	return float64(max(tr.rest[n], tr.done[n])) * max(tr.vari/(top*top), 1e-2)
+}
+
 func grow[T any](s []T, n int) []T {
 	if cap(s) < n {
 		return make([]T, n, n+n/4)
@@ -167,10 +182,10 @@ func (tr *toneTrellis) load(n int) {
 	tr.z1, tr.z0 = grow(tr.z1, n+1), grow(tr.z0, n+1)
 	off := int(tr.at - tr.lk.first - int64(tr.m))
 	tr.g, tr.vari, tr.phase = tr.lk.gain, tr.lk.vari, [2]complex128{unit(tr.lk.phase[0]), unit(tr.lk.phase[1])}
-	u1, u0 := conj(tr.phase[1]), conj(tr.phase[0])
 	var s1, s0 complex128
 	tr.z1[0], tr.z0[0] = 0, 0
 	for i, c := range tr.lk.chunks[off : off+n] {
+		u1, u0 := tr.turns(&c)
 		s1 += complex(float64(c.i1), float64(c.q1)) * u1
 		s0 += complex(float64(c.i0), float64(c.q0)) * u0
 		tr.z1[i+1], tr.z0[i+1] = s1, s0
@@ -178,6 +193,18 @@ func (tr *toneTrellis) load(n int) {
 	lead := tr.lk.e.lead
 	tr.coherent[lead] = true
 	tr.coherent[1-lead] = tr.lk.phased(1 - lead)
+}
+
+// turns gives what the correlations of a chunk are multiplied with to stand upright.
+func (tr *toneTrellis) turns(c *chunk) (u1, u0 complex128) {
+	u := tr.phase[1-tr.lk.e.lead]
+	if then := complex128(c.other); real(then)*real(u)+imag(then)*imag(u) < 0 { // it has jumped since
+		u = unit(then)
+	}
+	if tr.lk.e.lead == 1 {
+		return 1, conj(u)
+	}
+	return conj(u), 1
 }
 
 // likelihoods turns correlations into logarithms of likelihood, against noise alone. Where the phase of a tone is known,
@@ -231,6 +258,7 @@ func (tr *toneTrellis) likelihoods(n int) {
 			tr.lead[i] = l[i] / float32(m)
 		}
 	}
+	tr.dips = dips
 	if dips {
 		tr.dim(n, v)
 	}
@@ -271,20 +299,21 @@ func (tr *toneTrellis) dim(n int, v float64) {
 
 // Costs of a path, logarithms of how often such a thing happens.
 const (
-	costStart  = 9.0  // a frame out of idle
-	costFaint  = 40.0 // a frame out of idle whose first bit has no level
-	costEarly  = 10.0 // a frame that begins a chunk before the last one is over
-	costFree   = 0.2  // a free bit; less than ln 2, so that under a dropout bytes go on as before
-	costRest   = 2.0  // idle after a frame, where that is the custom of the recording
-	costGap    = 14.0 // and where bytes have followed one another without a gap
-	hopeless   = 30.0 // odds against the first bit at which a frame is not tried
-	quietLevel = 0.6  // below this level, against the usual, the odds shrink
+	costStart  = 9.0   // a frame out of idle
+	costFaint  = 120.0 // a frame out of idle whose first bit has no level
+	costEarly  = 10.0  // a frame that begins a chunk before the last one is over
+	costFree   = 0.2   // a free bit; less than ln 2, so that under a dropout bytes go on as before
+	costRest   = 2.0   // idle after a frame, where that is the custom of the recording
+	costGap    = 14.0  // and where bytes have followed one another without a gap
+	hopeless   = 30.0  // odds against the first bit at which a frame is not tried
+	quietLevel = 0.6   // below this level, against the usual, the odds shrink
 )
 
 const (
 	fromRest  = 0 // the frame that ends here began out of idle
 	fromFrame = 1 // right after the last frame
 	fromEarly = 2 // a chunk before the end of the last frame
+	fromCycle = 3 // a cycle of the leader's tone before it: the clock slipped in a dropout
 	afterward = 4 // idle here follows a frame that ends here
 )
 
@@ -312,7 +341,7 @@ func (tr *toneTrellis) viterbi(n int) {
 		rest[m], done[m] = -gap, 0
 	}
 	l1, l0, level, kinds := tr.l1, tr.l0, tr.level, tr.kinds
-	span := k * m
+	span, cycle := k*m, m/tr.lk.e.cycles[tr.lk.e.lead]
 	for i := m + 1; i <= n; i++ {
 		w, f := minusInf, uint8(0)
 		if c := i - span; c >= m {
@@ -334,6 +363,9 @@ func (tr *toneTrellis) viterbi(n int) {
 				}
 				if y := done[c+1] - costEarly; y > x {
 					x, f = y, fromEarly
+				}
+				if y := done[c+cycle] - costEarly; tr.dips && y > x {
+					x, f = y, fromCycle
 				}
 				for _, kind := range kinds {
 					p, q := l1[b], l0[b]
@@ -404,6 +436,8 @@ func (tr *toneTrellis) trace(n int, last bool) {
 			inFrame = false
 		case fromEarly:
 			begin++
+		case fromCycle:
+			begin += tr.m / tr.lk.e.cycles[tr.lk.e.lead]
 		}
 		i = begin
 	}
