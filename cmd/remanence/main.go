@@ -35,6 +35,7 @@ type commands struct {
 	Shelf   shelfCmd   `cmd:"" help:"The catalogue of files, masters and media, and the log of every run."`
 	Labels  labelsCmd  `cmd:"" help:"Labels, cassette inserts and index sheets as PDF in exact millimetres."`
 	Demo    demoCmd    `cmd:"" help:"The main job on the built-in example collection, from nothing, offline."`
+	Serve   serveCmd   `cmd:"" help:"The workbench: the five steps as a page in your browser, on this machine alone."`
 	Version versionCmd `cmd:"" help:"Print the version."`
 
 	ReaderChild readerChildCmd `cmd:"" name:"reader-child" hidden:""`

@@ -1,0 +1,89 @@
+package main
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+
+	"remanence/internal/outcome"
+	"remanence/machine"
+	"remanence/web"
+)
+
+// serveCmd is the page in the browser.
+type serveCmd struct {
+	Listen string `default:"127.0.0.1:0" placeholder:"HOST:PORT" help:"Where to listen; only this machine's own addresses (default: 127.0.0.1 and a free port)."`
+	Open   bool   `default:"true" negatable:"" help:"Open the page in the browser."`
+	Work   string `type:"path" placeholder:"FOLDER" help:"Working folder: files that were added, results, recordings (default: workbench in the configuration folder)."`
+	Shelf  string `type:"path" env:"REMANENCE_SHELF" placeholder:"FILE" help:"The shelf (default: shelf.sqlite in the configuration folder)."`
+}
+
+// Help is the long help.
+func (serveCmd) Help() string {
+	return `Opens the workbench: the five steps of the job as a page in the browser, served by this program to this machine
+alone. Nothing is loaded from elsewhere and nothing leaves the machine. Files that are added are copied to the working
+folder. Stop it with Ctrl-C.
+
+Examples:
+  remanence serve
+  remanence serve --no-open --listen 127.0.0.1:8079 --work bench-work`
+}
+
+// Run is the command.
+func (c *serveCmd) Run(env *Env) error {
+	if !web.LoopbackHost(c.Listen) {
+		return outcome.Hint(outcome.Usage, fmt.Errorf("--listen %s: is not an address of this machine alone", c.Listen), "say 127.0.0.1:PORT or [::1]:PORT; the page has no password")
+	}
+	dir := env.ConfigDir()
+	if dir == "" && (c.Work == "" || c.Shelf == "") {
+		return outcome.As(outcome.Usage, errors.New("serve: this system has no configuration folder; say --work FOLDER and --shelf FILE"))
+	}
+	set, err := machine.Load(env.ConfigDir())
+	if err != nil {
+		return err
+	}
+	work := cmp.Or(c.Work, filepath.Join(dir, "workbench"))
+	shelf := cmp.Or(c.Shelf, filepath.Join(dir, "shelf.sqlite"))
+	s, err := web.New(env.Context, web.Options{Set: set, Work: work, Shelf: shelf, Version: version})
+	if err != nil {
+		return outcome.As(outcome.Output, err)
+	}
+	defer s.Close()
+	l, err := net.Listen("tcp", c.Listen)
+	if err != nil {
+		return outcome.As(outcome.Output, err)
+	}
+	url := "http://" + l.Addr().String() + "/"
+	if err := env.Report(map[string]string{"url": url, "work": work}, func() { env.Printf("The workbench is at %s\nStop it with Ctrl-C.\n", url) }); err != nil {
+		return err
+	}
+	if c.Open {
+		if err := openBrowser(url); err != nil {
+			env.Note("The browser could not be opened (%v); open the address yourself.", err)
+		}
+	}
+	return outcome.As(outcome.Output, s.Serve(env.Context, l))
+}
+
+// openBrowser asks the desktop to show the page.
+func openBrowser(url string) error {
+	name, args := "xdg-open", []string{url}
+	switch runtime.GOOS {
+	case "windows":
+		name, args = "rundll32", []string{"url.dll,FileProtocolHandler", url}
+	case "darwin":
+		name = "open"
+	}
+	cmd := exec.Command(name, args...)
+	cmd.Env = os.Environ()
+	if err := cmd.Start(); err != nil {
+		return err
+	}
+	go func() { _ = cmd.Wait() }() // nothing is done with how the desktop ended
+	return nil
+}

@@ -1,0 +1,352 @@
+package web
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"remanence/disk"
+	"remanence/master"
+	"remanence/recover"
+)
+
+// job is one long piece of work. It belongs to the server: a browser may close and come back.
+type job struct {
+	What string // "make", "read NAME"
+
+	mu     sync.Mutex
+	phase  string
+	done   int
+	total  int
+	note   string
+	state  string // working, done, cancelled, failed
+	fault  string
+	goes   string // page with the result
+	cancel context.CancelFunc
+	wake   chan struct{} // closed at each change, then made anew
+}
+
+// status is what a page hears of a job.
+type status struct {
+	What  string `json:"what"`
+	Phase string `json:"phase"`
+	Done  int    `json:"done"`
+	Total int    `json:"total"`
+	Note  string `json:"note"`
+	State string `json:"state"`
+	Fault string `json:"fault,omitempty"`
+	Goes  string `json:"goes,omitempty"`
+}
+
+func (j *job) change(f func()) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	f()
+	close(j.wake)
+	j.wake = make(chan struct{})
+}
+
+func (j *job) status() (status, <-chan struct{}) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return status{j.What, j.phase, j.done, j.total, j.note, j.state, j.fault, j.goes}, j.wake
+}
+
+// Start, Step and Done make a job a progress.Progress.
+func (j *job) Start(what string, total int) {
+	j.change(func() { j.phase, j.total, j.done, j.note = what, total, 0, "" })
+}
+func (j *job) Step(n int, note string) {
+	j.change(func() { j.done, j.note = j.done+n, cmp.Or(note, j.note) })
+}
+func (j *job) Done() {}
+
+// jobs holds the one job that may run, and what came of the last.
+type jobs struct {
+	mu    sync.Mutex
+	now   *job
+	made  map[string]*master.Result // by run, of this session
+	disks map[string]*diskView
+	tapes map[string]*tapeView
+	order []string // of disks and tapes, oldest first
+}
+
+func (js *jobs) start(*Server) {
+	js.made, js.disks, js.tapes = map[string]*master.Result{}, map[string]*diskView{}, map[string]*tapeView{}
+}
+
+// maxKept bounds how many results are held in memory.
+const maxKept = 12
+
+// keepDisk and keepTape hold what pages look into; the oldest go. js.mu is held.
+func (js *jobs) keepDisk(key string, v *diskView) { js.disks[key] = v; js.kept(key) }
+func (js *jobs) keepTape(key string, v *tapeView) { js.tapes[key] = v; js.kept(key) }
+func (js *jobs) kept(key string) {
+	js.order = append(slices.DeleteFunc(js.order, func(k string) bool { return k == key }), key)
+	for len(js.order) > maxKept {
+		delete(js.disks, js.order[0])
+		delete(js.tapes, js.order[0])
+		js.order = js.order[1:]
+	}
+}
+
+// begin starts work unless some is going on.
+func (s *Server) begin(what string, work func(ctx context.Context, j *job) (goes string, err error)) error {
+	js := &s.jobs
+	js.mu.Lock()
+	defer js.mu.Unlock()
+	if js.now != nil {
+		if st, _ := js.now.status(); st.State == "working" {
+			return fmt.Errorf("%s is still going on; wait for it or cancel it", st.What)
+		}
+	}
+	ctx, cancel := context.WithCancel(s.ctx)
+	j := &job{What: what, state: "working", phase: what, cancel: cancel, wake: make(chan struct{})}
+	js.now = j
+	go func() {
+		defer cancel()
+		goes, err := guarded(func() (string, error) { return work(ctx, j) })
+		j.change(func() {
+			switch {
+			case errors.Is(err, context.Canceled):
+				j.state = "cancelled"
+			case err != nil:
+				j.state, j.fault = "failed", err.Error()
+			default:
+				j.state, j.goes = "done", goes
+			}
+		})
+	}()
+	return nil
+}
+
+func (s *Server) makeRoutes(mux *http.ServeMux) {
+	mux.HandleFunc("GET /make", s.makePage)
+	mux.HandleFunc("POST /make/start", s.post(s.makeStart))
+	mux.HandleFunc("POST /job/cancel", s.post(s.jobCancel))
+	mux.HandleFunc("GET /job/events", s.jobEvents)
+	mux.HandleFunc("GET /out/{path...}", func(w http.ResponseWriter, r *http.Request) {
+		p := cleanPath(r.PathValue("path"))
+		if p == "" {
+			p = "-"
+		}
+		s.serveFile(w, r, "out/"+p)
+	})
+}
+
+type makeData struct {
+	Job     *status
+	Percent int
+	Ready   int
+	Fault   string
+	Runs    []madeRun
+}
+
+// madeRun is what lies in one folder of out/.
+type madeRun struct {
+	Name string
+	master.Manifest
+	Report bool
+	Labels bool
+	Live   bool // in memory: pictures of this session
+}
+
+func (s *Server) makePage(w http.ResponseWriter, r *http.Request) {
+	s.makeShow(w, r, http.StatusOK, "")
+}
+
+func (s *Server) makeShow(w http.ResponseWriter, r *http.Request, code int, fault string) {
+	d := makeData{Fault: fault, Job: s.jobStatus()}
+	if d.Job != nil && d.Job.Total > 0 {
+		d.Percent = min(100, 100*d.Job.Done/d.Job.Total)
+	}
+	if a, _, _, err := s.arrangement(r.Context()); err == nil {
+		d.Ready = len(a.Plan.Media)
+	}
+	d.Runs = s.runs()
+	s.showStatus(w, code, "make", "Make", "Make", d)
+}
+
+func (s *Server) jobStatus() *status {
+	s.jobs.mu.Lock()
+	j := s.jobs.now
+	s.jobs.mu.Unlock()
+	if j == nil {
+		return nil
+	}
+	st, _ := j.status()
+	return &st
+}
+
+// runs lists what was made, the newest first.
+func (s *Server) runs() []madeRun {
+	entries, err := fs.ReadDir(s.root.FS(), "out")
+	if err != nil {
+		return nil
+	}
+	var out []madeRun
+	for _, e := range entries {
+		if !e.IsDir() {
+			continue
+		}
+		if m, err := s.run(e.Name()); err == nil {
+			out = append(out, *m)
+		}
+	}
+	slices.SortFunc(out, func(a, b madeRun) int { return cmp.Compare(runNumber(b.Name), runNumber(a.Name)) })
+	return out[:min(len(out), 20)]
+}
+
+func runNumber(name string) int {
+	n, _ := strconv.Atoi(strings.TrimPrefix(name, "made-"))
+	return n
+}
+
+func (s *Server) run(name string) (*madeRun, error) {
+	b, err := s.root.ReadFile("out/" + name + "/manifest.json")
+	if err != nil {
+		return nil, err
+	}
+	m := madeRun{Name: name}
+	if err := json.Unmarshal(b, &m.Manifest); err != nil {
+		return nil, err
+	}
+	_, err = s.root.Stat("out/" + name + "/report.html")
+	m.Report = err == nil
+	_, err = s.root.Stat("out/" + name + "/labels.pdf")
+	m.Labels = err == nil
+	s.jobs.mu.Lock()
+	m.Live = s.jobs.made[name] != nil
+	s.jobs.mu.Unlock()
+	return &m, nil
+}
+
+func (s *Server) makeStart(w http.ResponseWriter, r *http.Request) {
+	a, set, _, err := s.arrangement(r.Context())
+	if err != nil {
+		s.makeShow(w, r, http.StatusConflict, err.Error())
+		return
+	}
+	if len(a.Plan.Media) == 0 {
+		s.makeShow(w, r, http.StatusConflict, "Nothing is arranged on any medium yet. Add files first; what was left out and why stands under Arrange.")
+		return
+	}
+	preset, err := s.o.Set.Medium(set.Medium)
+	if err != nil {
+		s.makeShow(w, r, http.StatusConflict, err.Error())
+		return
+	}
+	err = s.begin("make", func(ctx context.Context, j *job) (string, error) {
+		name := s.nextRun()
+		res, err := master.Make(ctx, s.o.Set, a, master.Options{Out: s.path("out", name), Medium: preset, Seed: 1, Version: s.o.Version, Command: "remanence serve"}, j)
+		if err != nil {
+			if ctx.Err() != nil { // what was begun is of no use: it was never proven
+				s.root.RemoveAll("out/" + name)
+				return "", ctx.Err()
+			}
+			return "", err
+		}
+		s.keepMade(name, res)
+		return "/make#" + name, nil
+	})
+	if err != nil {
+		s.makeShow(w, r, http.StatusConflict, err.Error())
+		return
+	}
+	http.Redirect(w, r, "/make", http.StatusSeeOther)
+}
+
+// nextRun is the first number above all that are there.
+func (s *Server) nextRun() string {
+	last := 0
+	entries, _ := fs.ReadDir(s.root.FS(), "out") // none: the first
+	for _, e := range entries {
+		last = max(last, runNumber(e.Name()))
+	}
+	return fmt.Sprintf("made-%d", last+1)
+}
+
+// keepMade keeps the pictures of a result; what was decoded is let go with the oldest.
+func (s *Server) keepMade(name string, res *master.Result) {
+	js := &s.jobs
+	js.mu.Lock()
+	defer js.mu.Unlock()
+	js.made[name] = res
+	n := 0
+	for _, m := range res.Media {
+		if m.Disk != nil && m.Back != nil && n < maxKept {
+			n++
+			js.keepDisk(name+"-"+m.ID, &diskView{Title: m.ID + ", as read back from the simulated drive", Image: m.Back, Map: recover.NewMap(m.ID, m.Disk, m.Back, m.Tracks), Back: "/make#" + name, Recording: m.Recording})
+		}
+		m.Tracks, m.Back = nil, nil
+	}
+}
+
+func (s *Server) jobCancel(w http.ResponseWriter, r *http.Request) {
+	s.jobs.mu.Lock()
+	j := s.jobs.now
+	s.jobs.mu.Unlock()
+	if j != nil {
+		j.cancel()
+	}
+	back := "/make"
+	if r.PostForm.Get("back") == "/prove" {
+		back = "/prove"
+	}
+	http.Redirect(w, r, back, http.StatusSeeOther)
+}
+
+// jobEvents streams what the job says, as server-sent events: the present state first, then changes, at most ten a
+// second, until the job ends.
+func (s *Server) jobEvents(w http.ResponseWriter, r *http.Request) {
+	s.jobs.mu.Lock()
+	j := s.jobs.now
+	s.jobs.mu.Unlock()
+	if j == nil {
+		w.WriteHeader(http.StatusNoContent) // tells EventSource not to come again
+		return
+	}
+	w.Header().Set("Content-Type", "text/event-stream")
+	rc := http.NewResponseController(w)
+	tick := time.NewTicker(100 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		st, wake := j.status()
+		b, err := json.Marshal(st)
+		if err != nil {
+			return
+		}
+		if _, err := fmt.Fprintf(w, "data: %s\n\n", b); err != nil || rc.Flush() != nil || st.State != "working" {
+			return
+		}
+		select {
+		case <-wake:
+		case <-r.Context().Done():
+			return
+		}
+		select {
+		case <-tick.C:
+		case <-r.Context().Done():
+			return
+		}
+	}
+}
+
+// diskView is a disk that can be looked into, from the whole medium to one sector's bytes.
+type diskView struct {
+	Title     string
+	Recording string
+	Image     *disk.Image
+	Map       *recover.DamageMap
+	Back      string
+	Save      string // path of the image below the working folder's read/
+}
