@@ -110,6 +110,11 @@ func (d *Drive) writeBlocks(t *bench.Track) error {
 		return err
 	}
 	buf := make([]byte, t.Format.Sectors*t.Format.Size)
+	if len(t.Sectors) < t.Format.Sectors { // some sectors of a track: the others stay as they are
+		if err := again(func() error { _, err := d.port.ReadAt(buf, d.offset(t)); return err }); err != nil {
+			return explain(err)
+		}
+	}
 	for i := range t.Sectors {
 		s := &t.Sectors[i]
 		copy(buf[(int(s.ID.Sector)-t.Format.FirstID)*t.Format.Size:], s.Data)
