@@ -9,7 +9,7 @@ type decimator struct {
 	taps   []float32
 	hist   []float32 // input not yet used up
 	hp     bool
-	b0, b1 float32 // high-pass biquad: b0*(x - 2 x1 + x2) - a1 y1 - a2 y2
+	b0     float32 // high-pass biquad: b0*(x - 2 x1 + x2) - a1 y1 - a2 y2
 	a1, a2 float32
 	s1, s2 float32
 	delay  float64 // of the low-pass, in input samples

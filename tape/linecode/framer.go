@@ -19,7 +19,6 @@ type framer struct {
 	run0    Run   // what the run begins with
 	leadAt  float64
 	bits    []softBit // not yet used: while hunting, the last few; then those of the frame
-	lead    int       // bits of leader so far, for the judge
 	hunting bool
 	either  bool // the sync may be upside down: a code in which a 0 is a 1 upside down
 	invert  bool

@@ -20,7 +20,8 @@ type pulseLock struct {
 	cells int64
 	seen  float64
 
-	jump int // cells in a row with a pulse far above the level that the lock began with
+	weak float64 // what a pulse must come to where the level has jumped
+	jump int     // cells in a row that do
 
 	sum, best float64
 	bestCell  int64
@@ -103,16 +104,22 @@ func (lk *pulseLock) step() bool {
 }
 
 // jumpCells is after how many cells a level that has jumped is believed.
-const jumpCells = 8
+const jumpCells = 4
 
 // strays says that the lock hangs on noise, in which it may have begun by chance and learned the noise's own shape, while
-// the code sets in far above it: the code is looked for anew, for its leader is still to come.
+// the code sets in far above it: the code is looked for anew, for its leader is still to come. clock is what was heard
+// where the clock is due.
 func (lk *pulseLock) strays(clock float64) bool {
-	if clock < 4*lk.amp || lk.jump == 0 && lk.amp > 2*math.Sqrt(lk.vari) { // the jump itself drives the level up
+	if sd := math.Sqrt(lk.vari); lk.jump == 0 && lk.amp < 2*sd { // no code that can be read is so weak
+		lk.weak = 10 * sd
+	} else if lk.jump == 0 {
+		return false
+	}
+	if clock < lk.weak {
 		lk.jump = 0
 		return false
 	}
-	lk.jump++
+	lk.jump++ // the jump drives level and noise up: what counts is how it began
 	return lk.jump == jumpCells
 }
 

@@ -44,23 +44,19 @@ func (s *pulseShape) init(e *pulseEngine, inverted bool) {
 	s.next = 48
 }
 
-// smooth is a moving mean over w entries.
+// smooth is a moving mean over w entries, w even.
 func smooth(v []float64, w int) []float64 {
 	out := make([]float64, len(v))
 	for i := range v {
-		s, n := 0.0, 0
-		for j := i - w/2; j <= i+w/2; j++ {
-			if j >= 0 && j < len(v) {
-				k := 1.0
-				if w%2 == 0 && (j == i-w/2 || j == i+w/2) {
-					k = 0.5
-				}
-				s += k * v[j]
+		s := 0.0
+		for j := max(i-w/2, 0); j <= min(i+w/2, len(v)-1); j++ {
+			k := 1.0
+			if j == i-w/2 || j == i+w/2 {
+				k = 0.5
 			}
-			n++
+			s += k * v[j]
 		}
 		out[i] = s / float64(w)
-		_ = n
 	}
 	return out
 }

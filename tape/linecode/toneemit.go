@@ -157,7 +157,7 @@ func (tr *toneTrellis) part(bit, i int) float64 {
 func (lk *toneLock) leaderAt() float64 { return lk.e.recordingAt(lk.start) }
 
 // close judges the run and gives it out.
-func (tr *toneTrellis) close(why string) {
+func (tr *toneTrellis) close() {
 	r, s, e := tr.open, &tr.stats, tr.lk.e
 	tr.open = nil
 	seconds := (tr.lk.bestT - tr.lk.start) / e.rate

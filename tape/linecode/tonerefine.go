@@ -9,13 +9,12 @@ var refineQ = [...]float64{1e-6, 2e-5, 3e-4, startQ, 4 * startQ}
 // smoothStep is one bit of the path in the smoother: time of its first chunk and length of a chunk, with covariance,
 // before and after the bit was used.
 type smoothStep struct {
-	chunk          int64
-	t, p           float64 // predicted
-	tt, tp, pp     float64
-	t2, p2         float64 // corrected
-	tt2, tp2, pp2  float64
-	dc             float64 // chunks since the step before
-	qtt, qtp, qpp_ float64
+	chunk         int64
+	t, p          float64 // predicted
+	tt, tp, pp    float64
+	t2, p2        float64 // corrected
+	tt2, tp2, pp2 float64
+	dc            float64 // chunks since the step before
 }
 
 // refine finds where every chunk really lay, using the decided bits before and behind it: a Kalman filter forward and a

@@ -100,7 +100,7 @@ func (tr *toneTrellis) advance() {
 }
 
 // finish decides the rest, up to the chunk where the signal was last heard.
-func (tr *toneTrellis) finish(heard int64, why string) {
+func (tr *toneTrellis) finish(heard int64) {
 	end := min(heard+int64(2*tr.m), tr.lk.last())
 	for end-tr.at > int64((blockBits+lookBits)*tr.m) {
 		tr.block(tr.at+int64(blockBits*tr.m), tr.at+int64((blockBits+lookBits)*tr.m), false)
@@ -116,7 +116,7 @@ func (tr *toneTrellis) finish(heard int64, why string) {
 		tr.open.Bytes = tr.open.Bytes[:n]
 		tr.open.To = tr.lk.e.recordingAt(tr.lk.bestT)
 	}
-	tr.close(why)
+	tr.close()
 }
 
 // dataEnd is where the last data bit of a byte ended, in decimated samples.
