@@ -22,7 +22,7 @@ import (
 
 // Limits of what a capture may hold; more is no floppy track and is refused before memory is asked for.
 const (
-	MaxCaptureBytes = 64 << 20 // one .ivl file: about 100 revolutions of the densest track
+	MaxCaptureBytes = 16 << 20 // one .ivl file: about 100 revolutions of the densest track
 	MaxHeaderBytes  = 1 << 20
 	maxIndex        = 4096
 )

@@ -2,12 +2,16 @@ package track
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"slices"
 
 	"remanence/disk"
 	"remanence/disk/cell"
 )
+
+// maxWorked bounds the damaged sectors of one track that are worked on; no track holds so many.
+const maxWorked = 160
 
 // deepen reads what the fast separator could not: marks are looked for in the transition times themselves, fields are
 // decoded by maximum likelihood, reads are combined by the certainty of each bit, and the least certain bits are tried
@@ -31,12 +35,17 @@ func (s *Scanner) deepen(ctx context.Context, res *Result, tracks []*passes, o O
 		all = append(all, p.reads...)
 	}
 	models := map[disk.Encoding]*cell.Model{}
+	worked := 0
 	for _, c := range clusters(all) {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
 		if c.settled() && c.known {
 			continue
+		}
+		if worked++; worked > maxWorked {
+			res.Problems = append(res.Problems, fmt.Sprintf("cylinder %d head %d: more than %d damaged sectors; those after them are left as they were read", res.Cylinder, res.Head, maxWorked))
+			break
 		}
 		m := models[c.enc]
 		if m == nil {
@@ -231,6 +240,9 @@ func (s *Scanner) search(p *passes, e disk.Encoding, o Options) {
 	openEnd := 0.0
 	for i := range marks {
 		m := &marks[i]
+		if len(fresh) >= maxReads {
+			break
+		}
 		if m.First < 0 || len(m.Known) < 4 {
 			continue
 		}

@@ -87,6 +87,10 @@ func preset(e disk.Encoding) uint16 {
 // or 43 (MFM; FD179x data sheet); odd layouts go further.
 const maxGap2 = 80
 
+// maxReads bounds what one capture may claim to hold: no track has more than some 60 sectors, no capture of use more
+// than some 30 revolutions.
+const maxReads = 2048
+
 func isDataMark(m byte) bool { return m >= disk.MarkDeleted && m <= disk.MarkData }
 
 // fastReads finds the sectors of one capture in one encoding.
@@ -99,6 +103,9 @@ func fastReads(sep *cell.Separator, c *flux.Capture, capture int, e disk.Encodin
 	body := 0 // cell of the mark byte
 	var buf [6]byte
 	for _, m := range sep.Marks {
+		if len(out) >= maxReads {
+			break
+		}
 		body = m.Cell
 		if e == disk.MFM {
 			body += 48

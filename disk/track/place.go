@@ -187,6 +187,9 @@ func align(tracks []*passes) {
 					d = append(d, wrap(q.angle-r.angle))
 				}
 			}
+			if len(d) > 3000 { // more than any honest pair of captures has; the count below is quadratic
+				break
+			}
 		}
 		if len(d) == 0 {
 			continue

@@ -2,6 +2,7 @@ package track
 
 import (
 	"context"
+	"fmt"
 	"slices"
 
 	"remanence/disk"
@@ -39,6 +40,9 @@ func (s *Scanner) Scan(ctx context.Context, caps []*flux.Capture, o Options) (*R
 		}
 		res.Transitions += len(c.Intervals)
 		p := s.pass(c, i, o)
+		if len(p.reads) >= maxReads {
+			res.Problems = append(res.Problems, fmt.Sprintf("%s: more than %d sectors in one capture; what comes after them is not read", c.From, maxReads))
+		}
 		tracks = append(tracks, p)
 	}
 	res.settle(tracks, o)

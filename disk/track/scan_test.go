@@ -420,3 +420,20 @@ func TestCutReadDoesNotSpeakAgainst(t *testing.T) {
 		}
 	}
 }
+
+// A capture made to be slow: identifiers back to back, each with a right CRC and a number of its own, with nothing
+// behind them. What it holds beyond any track is not read, and said.
+func TestScanHostileIdentifiers(t *testing.T) {
+	var parts [][]byte
+	for i := range 2500 {
+		parts = append(parts, asFM(plainField(false, 0, 0xFE, []byte{byte(i >> 8), byte(i), byte(i >> 4), 0})[8*16-64:]))
+	}
+	c := flux.FromTimes(plainTrack(2000, parts...), 25)
+	r, err := Scan(context.Background(), []*flux.Capture{c}, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Problems) != 2 || len(r.Sectors) > maxReads {
+		t.Errorf("%d sectors, problems %q", len(r.Sectors), r.Problems)
+	}
+}
