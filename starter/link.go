@@ -14,7 +14,7 @@ func (r Rate) BitRate() float64 { return 1e6 / (1.25 * r.ShortUS) }
 // Rates are the speeds that a tape can be made for, slowest first. A pulse must be over, and have rung out, when the
 // blind time of 217 us after it ends.
 var Rates = []Rate{
-	{1600, 95}, {1100, 95}, {800, 95}, {640, 95}, {540, 95}, {460, 95}, {400, 90}, {350, 85}, {310, 80},
+	{1600, 80}, {1100, 80}, {800, 80}, {640, 80}, {540, 80}, {460, 80}, {400, 80}, {350, 80}, {310, 80},
 }
 
 // DefaultRate is the speed that a plain tape is made for.

@@ -18,11 +18,13 @@ type Rehearsal struct {
 	Path      func(src audio.Source, pass int) audio.Source // what the sound goes through; nil: nothing
 	Medium    *computer.Medium                              // nil: a blank disk
 	Speed     float64                                       // of the drive: 0.01 turns 1 % fast
-	Volume    float64                                       // of the player; 0: so that the latch sets at 35 % of the peak
+	Volume    float64                                       // of the player; 0: so that the latch sets at half of the peak, as the sheet tells a person to find
 	MaxPlays  int                                           // how often the tape is played from the start; 0: 3
 	AnswerS   float64                                       // how long a person thinks before each key; 0: 1 s
 	JoinS     float64                                       // where in the tape the first play begins after the loader; 0: at once
 	KeepTexts bool
+
+	watch func(*computer.Computer) // for tests: sees every instruction
 }
 
 // Outcome is what a rehearsal found.
@@ -58,7 +60,7 @@ func (t *Tape) Rehearse(ctx context.Context, r Rehearsal, p progress.Progress) (
 		r.AnswerS = 1
 	}
 	if r.Volume == 0 {
-		r.Volume = 1 / audio.Amplitude(t.o.LevelDB)
+		r.Volume = 0.7 / audio.Amplitude(t.o.LevelDB)
 	}
 	if r.Medium == nil {
 		r.Medium = computer.NewMedium()
@@ -117,7 +119,12 @@ func (t *Tape) Rehearse(ctx context.Context, r Rehearsal, p progress.Progress) (
 				return out, err
 			}
 		}
-		if c.RunFor(0.1, func() bool { return c.PC == 0 }) {
+		if c.RunFor(0.1, func() bool {
+			if r.watch != nil {
+				r.watch(c)
+			}
+			return c.PC == 0
+		}) {
 			break
 		}
 		if steps%10 == 0 {
@@ -131,7 +138,7 @@ func (t *Tape) Rehearse(ctx context.Context, r Rehearsal, p progress.Progress) (
 			}
 		}
 		person.act()
-		if d := c.Tape.(*delayed); c.Now()-d.start > d.lengthS+1 {
+		if d := c.Tape.(*delayed); c.Now()-d.start > d.lengthS+1 && !strings.HasPrefix(state, "CHECKING") {
 			if t.o.Calibration && len(t.Tracks) == 0 {
 				break
 			}

@@ -36,7 +36,6 @@ var stage2 []byte
 // Addresses and sizes that the assembly sources fix.
 const (
 	Stage1At     = 0x4400
-	stage2At     = 0x4600
 	tracksAt     = 3 // offset of the number of tracks in stage 2
 	blockData    = 128
 	headerBytes  = 10
@@ -123,12 +122,12 @@ func NewGroup(disk byte, number int, t Track, parity int, round byte) (*Group, e
 }
 
 // programBlocks is stage 2, set up for a number of tracks.
-func programBlocks(disk byte, tracks int, round byte) ([]*Block, error) {
-	if len(stage2) <= tracksAt || len(stage2) > maxBlocks*blockData {
+func programBlocks(class *Class, disk byte, tracks int, round byte) ([]*Block, error) {
+	if len(class.Stage2) <= class.TracksAt || len(class.Stage2) > maxBlocks*blockData {
 		return nil, errors.New("stage 2 has no place for the number of tracks")
 	}
-	code := append([]byte(nil), stage2...)
-	code[tracksAt] = byte(tracks)
+	code := append([]byte(nil), class.Stage2...)
+	code[class.TracksAt] = byte(tracks)
 	n := (len(code) + blockData - 1) / blockData
 	var out []*Block
 	for i := range n {

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 
 	"remanence/disk"
 	"remanence/tape"
@@ -15,12 +14,13 @@ import (
 
 // Options say how a starter tape is made. The zero value of each field stands for what is named.
 type Options struct {
-	Code        *linecode.Code // of the class's tape loader: pulse500
-	Form        string         // block form of the class's tapes; "": that of pulse500
+	Class       *Class         // nil: the first of Classes
+	Code        *linecode.Code // the class's line code, from the machine profiles
 	Rate        int            // index into Rates; -1: DefaultRate
 	Parity      int            // parity blocks a track, 0 to 7; -1: DefaultParity
 	Rounds      int            // times that the disk comes round; 0: once
 	RateHz      int            // sample rate; 0: 44,100
+	PauseS      float64        // quiet after each track's blocks, in seconds; 0: 1.2
 	LevelDB     float64        // peak under full scale; 0: -3
 	Calibration bool           // a tape that only measures: every rate, four blocks each
 }
@@ -32,8 +32,8 @@ const DefaultParity = 6
 // Times of the tape outside the blocks, in seconds.
 const (
 	startPauseS  = 5.0 // to start stage 1 by hand after it has loaded
-	answerPauseS = 9.0 // to answer which drive and whether to erase it
-	groupPauseS  = 0.6 // after a group; the machine works while parity blocks that it does not need go by, and into the next group's first blocks, which parity makes up for
+	answerPauseS = 6.0 // to answer which drive and whether to erase it; the calibration after it gives some seconds more
+	groupPauseS  = 1.2 // after a group: most of the machine's work, so that a late start on one group does not cost the next
 	endPauseS    = 3.0
 	loaderGapS   = 0.3 // after each copy of stage 1
 )
@@ -44,6 +44,10 @@ const (
 	loaderCopies = 3
 	againLeaderS = 0.6
 )
+
+// programCopies of stage 2 make it whole: stage 1 is too small to mend, and takes each part from whichever copy has it
+// right. With a dropout in each copy, two copies lose the same part once in ten tapes, three once in a hundred.
+const programCopies = 3
 
 // Tape is a starter tape ready to be played or written.
 type Tape struct {
@@ -59,6 +63,7 @@ type Tape struct {
 	loader []float32
 	copies []float64 // where each copy of stage 1 ends, in seconds
 	items  []item
+	ends   []float64 // where each track's blocks and pause end, in seconds
 }
 
 // item is a block or a pause.
@@ -66,6 +71,7 @@ type item struct {
 	block *Block
 	rate  Rate
 	quiet float64 // after it
+	ends  bool    // the last of a track: a side may be turned here
 }
 
 // TracksOf takes the tracks from an image; it must be one side of 10 x 256 FM sectors numbered from 0, whole, with
@@ -105,6 +111,9 @@ func TracksOf(im *disk.Image) ([]Track, error) {
 
 // New lays out a tape. tracks may be nil for a calibration tape.
 func New(ctx context.Context, tracks []Track, o Options) (*Tape, error) {
+	if o.Class == nil {
+		o.Class = Classes[0]
+	}
 	if o.Rate < 0 {
 		o.Rate = DefaultRate
 	}
@@ -113,6 +122,9 @@ func New(ctx context.Context, tracks []Track, o Options) (*Tape, error) {
 	}
 	if o.Rounds == 0 {
 		o.Rounds = 1
+	}
+	if o.PauseS == 0 {
+		o.PauseS = groupPauseS
 	}
 	if o.RateHz == 0 {
 		o.RateHz = 44100
@@ -125,6 +137,8 @@ func New(ctx context.Context, tracks []Track, o Options) (*Tape, error) {
 		return nil, fmt.Errorf("rate %d: want 0 to %d", o.Rate, len(Rates)-1)
 	case o.Rounds < 1 || o.Rounds > 20:
 		return nil, fmt.Errorf("%d rounds: want 1 to 20", o.Rounds)
+	case !(o.PauseS >= 0.1 && o.PauseS <= 10):
+		return nil, fmt.Errorf("pause of %v s: want 0.1 to 10", o.PauseS)
 	case o.LevelDB > 0 || o.LevelDB < -40:
 		return nil, fmt.Errorf("level %v dB: want -40 to 0", o.LevelDB)
 	case len(tracks) > maxTracks || len(tracks) == 0 && !o.Calibration:
@@ -149,16 +163,19 @@ func New(ctx context.Context, tracks []Track, o Options) (*Tape, error) {
 		if it.block != nil {
 			t.Seconds += it.rate.Seconds(it.block)
 		}
+		if it.ends {
+			t.ends = append(t.ends, t.Seconds)
+		}
 	}
 	return t, nil
 }
 
 // LoaderProgram is stage 1 as a machine-code tape stream of the class: what its own loader takes.
-func LoaderProgram() []byte {
+func (k *Class) LoaderProgram() []byte {
 	b := []byte{0x55, 'S', 'T', 'A', 'R', 'T', 'E'}
-	for at := 0; at < len(stage1); at += 256 {
-		d := stage1[at:min(at+256, len(stage1))]
-		a := Stage1At + at
+	for at := 0; at < len(k.Stage1); at += 256 {
+		d := k.Stage1[at:min(at+256, len(k.Stage1))]
+		a := k.Stage1At + at
 		sum := byte(a) + byte(a>>8)
 		for _, v := range d {
 			sum += v
@@ -166,18 +183,14 @@ func LoaderProgram() []byte {
 		b = append(b, 0x3C, byte(len(d)), byte(a), byte(a>>8))
 		b = append(append(b, d...), sum)
 	}
-	return append(b, 0x78, byte(Stage1At&0xFF), byte(Stage1At>>8))
+	return append(b, 0x78, byte(k.Stage1At), byte(k.Stage1At>>8))
 }
 
 func (t *Tape) loaderAudio(ctx context.Context) error {
 	if t.o.Code == nil {
 		return errors.New("no line code given for the machine's own loader")
 	}
-	form := t.o.Form
-	if form == "" {
-		form = tape.FormPulse500
-	}
-	it, err := tape.Encode(form, tape.MachineTape, "STARTE", LoaderProgram())
+	it, err := tape.Encode(t.o.Class.Form, tape.MachineTape, "STARTE", t.o.Class.LoaderProgram())
 	if err != nil {
 		return err
 	}
@@ -197,18 +210,18 @@ func (t *Tape) loaderAudio(ctx context.Context) error {
 	return nil
 }
 
-// schedule lays the blocks out: stage 2 twice, a pause for the person's answers, calibration, then the rounds.
+// schedule lays the blocks out: stage 2 three times, a pause for the person's answers, calibration, then the rounds.
 func (t *Tape) schedule(ctx context.Context) error {
 	add := func(r Rate, bs ...*Block) {
 		for _, b := range bs {
-			t.items = append(t.items, item{b, r, 0})
+			t.items = append(t.items, item{block: b, rate: r})
 		}
 	}
 	pause := func(s float64) { t.items = append(t.items, item{quiet: s}) }
 	pause(startPauseS)
 	tracks := max(len(t.Tracks), 1)
-	for range 2 {
-		bs, err := programBlocks(t.Disk, tracks, 0)
+	for range programCopies {
+		bs, err := programBlocks(t.o.Class, t.Disk, tracks, 0)
 		if err != nil {
 			return err
 		}
@@ -228,12 +241,12 @@ func (t *Tape) schedule(ctx context.Context) error {
 	pause(0.5)
 	for round := range t.o.Rounds {
 		if round > 0 { // a machine that joins late finds stage 2 again
-			bs, err := programBlocks(t.Disk, tracks, byte(round))
+			bs, err := programBlocks(t.o.Class, t.Disk, tracks, byte(round))
 			if err != nil {
 				return err
 			}
 			add(t.rate, bs...)
-			pause(groupPauseS)
+			pause(t.o.PauseS)
 		}
 		for n, k := range t.Tracks {
 			if err := ctx.Err(); err != nil {
@@ -248,85 +261,9 @@ func (t *Tape) schedule(ctx context.Context) error {
 				t.Packed += g.Packed
 			}
 			add(t.rate, g.Blocks...)
-			pause(groupPauseS)
+			t.items = append(t.items, item{quiet: t.o.PauseS, ends: true})
 		}
 	}
 	pause(endPauseS)
 	return nil
-}
-
-// Source plays the tape from a place in seconds.
-func (t *Tape) Source(fromS float64) audio.Source {
-	s := &source{t: t, level: audio.Amplitude(t.o.LevelDB)}
-	s.frame = int64(fromS * float64(t.o.RateHz))
-	s.clock = t.LoaderS
-	return s
-}
-
-// source renders the tape a buffer at a time.
-type source struct {
-	t     *Tape
-	level float64
-	frame int64   // next frame to give
-	next  int     // next item to lay out
-	clock float64 // time up to which items are laid out
-	queue []drawn
-	times []float64
-}
-
-type drawn struct {
-	at   float64
-	rate Rate
-}
-
-func (s *source) Format() audio.Format {
-	return audio.Format{RateHz: s.t.o.RateHz, Channels: 1, Bits: 16}
-}
-
-func (s *source) Len() int64 { return int64(s.t.Seconds * float64(s.t.o.RateHz)) }
-
-func (s *source) Read(buf []float32) (int, error) {
-	left := s.Len() - s.frame
-	if left <= 0 {
-		return 0, io.EOF
-	}
-	if int64(len(buf)) > left {
-		buf = buf[:left]
-	}
-	clear(buf)
-	hz := float64(s.t.o.RateHz)
-	if s.frame < int64(len(s.t.loader)) {
-		n := copy(buf, s.t.loader[s.frame:])
-		s.frame += int64(n)
-		return n, nil
-	}
-	from := float64(s.frame) / hz
-	to := from + float64(len(buf))/hz
-	for s.next < len(s.t.items) && s.clock < to {
-		it := &s.t.items[s.next]
-		s.next++
-		if it.block != nil {
-			var end float64
-			s.times, end = it.rate.pulses(s.times[:0], s.clock, it.block)
-			s.clock = end
-			if end > from {
-				for _, at := range s.times {
-					s.queue = append(s.queue, drawn{at, it.rate})
-				}
-			}
-		}
-		s.clock += it.quiet
-	}
-	keep := s.queue[:0]
-	for _, d := range s.queue {
-		if d.at < to {
-			d.rate.drawPulse(buf, hz, from, d.at, s.level)
-		}
-		if d.at+2*d.rate.PulseUS*1e-6+1/hz >= to {
-			keep = append(keep, d)
-		}
-	}
-	s.queue = keep
-	s.frame += int64(len(buf))
-	return len(buf), nil
 }

@@ -100,8 +100,9 @@ textend:
 ; or the CRC was wrong. Changes everything, and the other register set.
 receive:
 	ld c,0			; intervals in a row that are alike
+	ld hl,0			; their sum
 	ld d,0			; the last of them, in turns
-hunt:	ld b,delay-3
+hunt:	ld b,delay-5
 hunt1:	djnz hunt1
 	ld a,motor
 	out (port),a
@@ -120,26 +121,38 @@ hunt3:	ld a,turns
 	cp 5
 	ld d,e
 	jr nc,receive1		; unlike the last
+	ld a,e
+	add a,l
+	ld l,a
+	adc a,h
+	sub l
+	ld h,a
 	inc c
 	ld a,c
-	cp 10
+	cp 8
 	jr c,hunt
-	; ten alike: threshold = e + (e + blind) / 4, the blind time being 11 turns
-	ld a,e
-	add a,blind
-	srl a
-	srl a
-	add a,e
-	ld c,a
+	; eight alike: an interval is their mean and half a turn, as turns are counted down to whole ones, and the blind
+	; time, 11 turns. 5/4 of it is the threshold: (5 * sum + 92) / 32 turns of the poll.
+	ld d,h
+	ld e,l
+	add hl,hl
+	add hl,hl
+	add hl,de
+	ld de,blind*8+4
+	add hl,de
+	add hl,hl
+	add hl,hl
+	add hl,hl
 	ld a,turns
-	sub c
+	sub h
 	ld c,a			; fewer turns left than this: a one
 	ld h,64			; bits in which the sync byte must come
 	ld e,0
-	ld b,delay-9
+	ld b,delay-15
 	jr seek1
 receive1:
 	ld c,0
+	ld hl,0
 	jr hunt
 
 blind:	equ 11

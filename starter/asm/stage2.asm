@@ -102,7 +102,16 @@ main2:	ld a,(btrack)
 	ld a,(current)
 	cp c
 	jr z,main3
-	ld a,c
+	inc a			; the group before was not whole?
+	jr z,main5
+	push bc
+	ld hl,repeats
+	inc (hl)
+	ld hl,repeated
+	call state
+	call show
+	pop bc
+main5:	ld a,c
 	ld (current),a
 	xor a
 	ld (got),a
@@ -134,7 +143,7 @@ main3:	ld a,(bindex)
 	ld b,a
 	ld a,(hl)
 	cp b
-	jr c,main1
+	jp c,main1
 	call mend
 	call unpack
 	ld hl,track

@@ -20,6 +20,8 @@ type Circuit struct {
 
 	src       audio.Source
 	rate      float64
+	dt        float64 // of a frame
+	kl, kh    float64 // coefficients of the two filters; 0: not yet worked out
 	channels  int
 	buf       []float32
 	n, at     int   // samples in buf, next of them
@@ -46,7 +48,7 @@ func (c *Circuit) Ended() bool { return c.ended && c.at >= c.n }
 
 // Pulse reports whether the comparator was high at any time in (from, to].
 func (c *Circuit) Pulse(from, to float64) bool {
-	for float64(c.frame)/c.rate < to {
+	for float64(c.frame) < to*c.rate {
 		if !c.next() {
 			break
 		}
@@ -71,11 +73,15 @@ func (c *Circuit) next() bool {
 	}
 	x := float64(c.buf[c.at+min(c.Channel, c.channels-1)]) * c.Volume
 	c.at += c.channels
-	t := float64(c.frame) / c.rate
+	if c.kl == 0 {
+		c.dt = 1 / c.rate
+		c.kl, c.kh = 1-math.Exp(-2*math.Pi*c.LowPassHz*c.dt), math.Exp(-2*math.Pi*c.HighPassHz*c.dt)
+	}
+	dt := c.dt
+	t := float64(c.frame) * dt
 	c.frame++
-	dt := 1 / c.rate
-	c.lp += (1 - math.Exp(-2*math.Pi*c.LowPassHz*dt)) * (x - c.lp)
-	c.hp = math.Exp(-2*math.Pi*c.HighPassHz*dt) * (c.hp + c.lp - c.last)
+	c.lp += c.kl * (x - c.lp)
+	c.hp = c.kh * (c.hp + c.lp - c.last)
 	c.last = c.lp
 	v := math.Abs(c.hp)
 	switch {
