@@ -115,7 +115,7 @@ func (lk *pulseLock) strays(clock float64) bool {
 	} else if lk.jump == 0 {
 		return false
 	}
-	if clock < lk.weak {
+	if math.Abs(clock) < lk.weak { // the shape of noise may be any way up
 		lk.jump = 0
 		return false
 	}
