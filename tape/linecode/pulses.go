@@ -225,7 +225,7 @@ func (e *pulseEngine) search() bool {
 		for k := range offs {
 			offs[k] = int(float64(k)*p + 0.5)
 		}
-		for t := range int(p) {
+		for t := 0; t < int(p); t += 2 { // a pulse is several samples wide
 			var s float32
 			for _, o := range offs {
 				s += y[t+o]
@@ -233,6 +233,15 @@ func (e *pulseEngine) search() bool {
 			if a := math.Abs(float64(s)); a > best {
 				best, bestT, bestP = a, t, p
 			}
+		}
+	}
+	for t, mid := max(bestT-1, 0), bestT; t <= mid+1; t++ {
+		s := 0.0
+		for k := range searchCells {
+			s += float64(y[t+int(float64(k)*bestP+0.5)])
+		}
+		if a := math.Abs(s); a > best {
+			best, bestT = a, t
 		}
 	}
 	// All pulses alike: the square of the sum against N times the sum of squares is 1; in noise alone the best of all

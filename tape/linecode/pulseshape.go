@@ -135,12 +135,27 @@ func (s *pulseShape) learn(e *pulseEngine, t, stretch, vari float64) {
 	if i < 0 {
 		return
 	}
-	for ; i < int64(len(e.y)); i++ {
+	n2 := int64(0)
+	for p := pos; int(p) < len(s.acc) && i+n2 < int64(len(e.y)); p += inc {
+		n2++
+	}
+	// Hum often keeps step with the cells and would not go out in the mean: take a straight line out, as the quiet ends
+	// of the stretch have it.
+	x := e.y[i : i+n2]
+	const edge = 6
+	if len(x) < 3*edge {
+		return
+	}
+	first, last := 0.0, 0.0
+	for j := range edge {
+		first += float64(x[j]) / edge
+		last += float64(x[len(x)-1-j]) / edge
+	}
+	slope := (last - first) / float64(len(x)-edge)
+	first -= slope * (edge - 1) / 2
+	for j, v := range x {
 		k := int(pos)
-		if k >= len(s.acc) {
-			break
-		}
-		s.acc[k] += float64(e.y[i])
+		s.acc[k] += float64(v) - first - slope*float64(j)
 		s.cnt[k]++
 		pos += inc
 	}
