@@ -37,7 +37,7 @@ cross: ## all released targets, without cgo
 	  CGO_ENABLED=0 GOOS=$${t%/*} GOARCH=$${t#*/} GO386=softfloat $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o /dev/null ./cmd/remanence || exit 1; done
 
 tools: ## installs what the outside checks need, where it is missing
-	@./.ci/tools $(PACKAGES)
+	@./.ci/tools $(PACKAGES) $$(command -v npm >/dev/null || echo npm)
 
 bench: ## throughput of every hot path
 	$(GO) test -run '^$$' -bench . -benchtime 1s ./...
