@@ -45,6 +45,8 @@ type Combination struct {
 // Advice is the answer to: which of my pieces writes a disk that the target reads?
 type Advice struct {
 	Recording    string         `json:"recording"`
+	Cylinders    int            `json:"cylinders"`
+	Sides        int            `json:"sides"`
 	Target       string         `json:"target"` // machine, drive and controller that must read it
 	Combinations []*Combination `json:"combinations"`
 }
@@ -115,7 +117,7 @@ func near(a, b, part float64) bool { return math.Abs(a-b) <= part*b }
 // Advise judges every combination of the kit, best first. media is the drive-and-disk preset whose jitter and peak
 // shift the margins are of.
 func Advise(rec *disk.Recording, target *Target, kit *Kit, media machine.DiskMedium) *Advice {
-	a := &Advice{Recording: rec.Reference(), Target: target.Name, Combinations: []*Combination{}}
+	a := &Advice{Recording: rec.Name, Cylinders: rec.Cylinders, Sides: rec.Sides, Target: target.Name, Combinations: []*Combination{}}
 	for _, d := range kit.Drives {
 		for _, c := range kit.Controllers {
 			if d.Controller != "" && d.Controller != c.Name {

@@ -36,6 +36,8 @@ type TrackState struct {
 type WriteReport struct {
 	Device    string       `json:"device"`
 	Recording string       `json:"recording"`
+	Cylinders int          `json:"cylinders"`
+	Sides     int          `json:"sides"`
 	SHA256    string       `json:"sha256"` // of the raw image
 	Tracks    int          `json:"tracks"`
 	Verified  int          `json:"tracks-verified"`
@@ -52,11 +54,11 @@ type WriteReport struct {
 func WriteDisk(ctx context.Context, dev Device, im *disk.Image, rec *disk.Recording, c *Combination, o WriteOptions) (*WriteReport, error) {
 	p := progress.Or(o.Progress)
 	sum := sha256.Sum256(im.Data)
-	r := &WriteReport{Device: dev.Name(), Recording: rec.Reference(), SHA256: hex.EncodeToString(sum[:]), Failed: []TrackState{}}
+	r := &WriteReport{Device: dev.Name(), Recording: rec.Name, Cylinders: rec.Cylinders, Sides: rec.Sides, SHA256: hex.EncodeToString(sum[:]), Failed: []TrackState{}}
 	g := &im.Geometry
 	p.Start("write", g.Cylinders*g.Heads)
 	defer p.Done()
-	key := fmt.Sprintf("%s %s", r.SHA256, r.Recording)
+	key := fmt.Sprintf("%s %s", r.SHA256, rec.Reference())
 	// Everything that the device cannot express is found before the first track is touched.
 	for cyl := range g.Cylinders {
 		for h := range g.Heads {

@@ -32,8 +32,10 @@ type commands struct {
 	Disk    diskCmd    `cmd:"" help:"Turn images into flux captures, and captures into images."`
 	Volume  volumeCmd  `cmd:"" help:"Look into and change the volume on a disk image."`
 	Tape    tapeCmd    `cmd:"" help:"Programs to sound, and recordings back to programs with a diagnosis."`
+	Bench   benchCmd   `cmd:"" help:"Drives, controllers and disks: what can record what, and real media written and proven."`
 	Shelf   shelfCmd   `cmd:"" help:"The catalogue of files, masters and media, and the log of every run."`
 	Labels  labelsCmd  `cmd:"" help:"Labels, cassette inserts and index sheets as PDF in exact millimetres."`
+	Starter starterCmd `cmd:"" help:"A tape that writes the first boot disk on a machine that has none."`
 	Demo    demoCmd    `cmd:"" help:"The main job on the built-in example collection, from nothing, offline."`
 	Serve   serveCmd   `cmd:"" help:"The workbench: the five steps as a page in your browser, on this machine alone."`
 	Version versionCmd `cmd:"" help:"Print the version."`

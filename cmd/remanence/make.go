@@ -5,6 +5,7 @@ import (
 	"os"
 	"strings"
 
+	"remanence/bench"
 	"remanence/internal/outcome"
 	"remanence/machine"
 	"remanence/master"
@@ -36,6 +37,7 @@ func (f *makeFlags) options(set *machine.Set) (master.Options, error) {
 type makeCmd struct {
 	jobFlags
 	makeFlags
+	Bench bool `help:"Also rehearse each disk on the pieces of bench.toml, and say which sectors are at risk."`
 }
 
 // Help is the long help.
@@ -50,7 +52,8 @@ Exit status 1: something is not verified or was left out; the output says what.
 Examples:
   remanence make archive/ --out masters
   remanence make job.toml --out masters --medium tired
-  remanence make --machine z80-fm10 --cylinders 35 --to disk archive/`
+  remanence make --machine z80-fm10 --cylinders 35 --to disk archive/
+  remanence make archive/ --out masters --bench`
 }
 
 // Run is the command.
@@ -72,8 +75,23 @@ func (c *makeCmd) Run(env *Env) error {
 	if err != nil {
 		return err
 	}
-	if err := env.Report(r, func() { printMade(env, r, c.Out) }); err != nil {
+	var rehearsed []*bench.Rehearsal
+	if c.Bench {
+		if rehearsed, err = rehearseMade(env, q.Set, c.Out, r, o); err != nil {
+			return err
+		}
+	}
+	all := struct {
+		*master.Result
+		Rehearsals []*bench.Rehearsal `json:"rehearsals,omitempty"`
+	}{r, rehearsed}
+	if err := env.Report(all, func() { printMade(env, r, c.Out); printRehearsals(env, rehearsed) }); err != nil {
 		return err
+	}
+	for _, x := range rehearsed {
+		if x.Good < x.Sectors {
+			return outcome.ErrIncomplete
+		}
 	}
 	return madeStatus(r)
 }

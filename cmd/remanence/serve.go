@@ -21,6 +21,7 @@ type serveCmd struct {
 	Open   bool   `default:"true" negatable:"" help:"Open the page in the browser."`
 	Work   string `type:"path" placeholder:"FOLDER" help:"Working folder: files that were added, results, recordings (default: workbench in the configuration folder)."`
 	Shelf  string `type:"path" env:"REMANENCE_SHELF" placeholder:"FILE" help:"The shelf (default: shelf.sqlite in the configuration folder)."`
+	serveBench
 }
 
 // Help is the long help.
@@ -31,11 +32,19 @@ folder. Stop it with Ctrl-C.
 
 Examples:
   remanence serve
-  remanence serve --no-open --listen 127.0.0.1:8079 --work bench-work`
+  remanence serve --no-open --listen 127.0.0.1:8079 --work bench-work
+
+With --bench an old PC offers its drives instead. It shows a pairing code; the workbench says it once, and from then on
+both know each other: by the certificate, and by a key. Nothing listens beyond this computer unless --listen says so.
+  remanence serve --bench --listen 192.168.1.20:7531
+  remanence bench write D01.img --recording fm10x256 --drive hd96 --remote 192.168.1.20:7531 --pair K7QM2XWA`
 }
 
 // Run is the command.
 func (c *serveCmd) Run(env *Env) error {
+	if c.Bench {
+		return c.bench(env, c.Listen)
+	}
 	if !web.LoopbackHost(c.Listen) {
 		return outcome.Hint(outcome.Usage, fmt.Errorf("--listen %s: is not an address of this machine alone", c.Listen), "say 127.0.0.1:PORT or [::1]:PORT; the page has no password")
 	}

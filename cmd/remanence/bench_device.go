@@ -1,0 +1,416 @@
+package main
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"remanence/bench"
+	"remanence/bench/adapter"
+	"remanence/bench/kernel"
+	"remanence/bench/remote"
+	"remanence/disk"
+	"remanence/internal/outcome"
+	"remanence/machine"
+)
+
+// deviceFlags name the pieces that a command works with.
+type deviceFlags struct {
+	Drive      string        `placeholder:"NAME" help:"Drive of the bench (default: the first)."`
+	Controller string        `placeholder:"NAME" help:"Its controller (default: the drive's own, or the first)."`
+	Disk       string        `name:"disk" placeholder:"NAME" help:"Kind of disk (default: the first)."`
+	Device     string        `placeholder:"PATH" help:"Device of the drive, as /dev/fd0 (default: the drive's own in bench.toml)."`
+	Adapter    string        `placeholder:"COMMAND" help:"Program that drives the device (doc/adapters.md), with its arguments."`
+	Remote     string        `placeholder:"HOST:PORT" help:"Drive of another computer on which 'remanence serve --bench' runs."`
+	Pair       string        `placeholder:"CODE" help:"Pairing code that the other computer shows; once, at the first connection."`
+	Wait       time.Duration `default:"60s" help:"Longest wait for one answer of an adapter or a remote bench."`
+	Machine    string        `placeholder:"NAME" help:"Machine that must read the disk."`
+}
+
+// open gives the device and the judgement of its combination.
+func (f *deviceFlags) open(env *Env, rec *disk.Recording) (bench.Device, *bench.Combination, *machine.Disk, error) {
+	set, kit, err := loadKit(env)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	if !kit.Own && f.Drive == "" {
+		return nil, nil, nil, outcome.Hint(outcome.Usage, errors.New("which drive? there is no bench.toml"), "say --drive and --controller with generic kinds (remanence bench list), or describe your own (doc/bench.md)")
+	}
+	d, k, m, err := kit.Find(f.Drive, f.Controller, f.Disk)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	target, err := bench.TargetOf(set, rec, f.Machine)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	good, err := set.Medium("good")
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	c := bench.Judge(rec, target, d, k, m, good.Disk)
+	if !c.Possible {
+		return nil, nil, nil, outcome.Hint(outcome.Usage, fmt.Errorf("%s on %s cannot do %s: %s", d.Name, k.Name, rec.Reference(), strings.Join(c.Reasons, "; ")), "remanence bench advise "+rec.Reference()+" says what can")
+	}
+	var dev bench.Device
+	command := f.Adapter
+	if command == "" {
+		command = k.Adapter
+	}
+	switch {
+	case f.Remote != "":
+		dev, err = f.dial(env, rec, c)
+	case command != "":
+		dev, err = adapter.Start(env.Context, strings.Fields(command), f.Wait, c)
+	default:
+		path := f.Device
+		if path == "" {
+			path = d.Device
+		}
+		if path == "" {
+			return nil, nil, nil, outcome.Hint(outcome.Usage, fmt.Errorf("drive %s: no device is named", d.Name), "say --device /dev/fd0, --adapter COMMAND or --remote HOST:PORT, or name it in bench.toml")
+		}
+		dev, err = openKernel(path, rec, c.Steps)
+	}
+	if err != nil {
+		return nil, nil, nil, outcome.As(outcome.Output, err)
+	}
+	return dev, c, m, nil
+}
+
+func openKernel(path string, rec *disk.Recording, steps int) (*kernel.Drive, error) {
+	p, err := kernel.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	unit := 0
+	if n := path[len(path)-1]; n >= '0' && n <= '9' {
+		unit = int(n - '0')
+	}
+	return kernel.New(p, unit, rec, steps), nil
+}
+
+func (f *deviceFlags) dial(env *Env, rec *disk.Recording, c *bench.Combination) (bench.Device, error) {
+	host, _, err := net.SplitHostPort(f.Remote)
+	if err != nil || host == "" {
+		return nil, outcome.As(outcome.Usage, fmt.Errorf("--remote %q: want HOST:PORT", f.Remote))
+	}
+	pins := filepath.Join(env.ConfigDir(), "remote-benches.json")
+	if f.Pair != "" {
+		if err := remote.Pair(env.Context, f.Remote, f.Pair, pins, f.Wait); err != nil {
+			return nil, err
+		}
+	}
+	return remote.Dial(env.Context, f.Remote, pins, rec.Reference(), c.Steps, f.Wait)
+}
+
+type benchWriteCmd struct {
+	Image     string `arg:"" help:"Raw sector image; its sidecar is read too."`
+	Recording string `placeholder:"NAME:CxS" help:"Recording (default: recognised from the volume on it)."`
+	Yes       bool   `help:"Do not ask before the disk is erased."`
+	Log       string `type:"path" placeholder:"FILE" help:"Log of the run; a later run with it resumes (default: bench-log.jsonl in the configuration folder)."`
+	KeepMarks bool   `help:"Stop rather than write F8 for a mark that the controller does not have."`
+	deviceFlags
+}
+
+func (benchWriteCmd) Help() string {
+	return `Formats, writes and reads back track by track; only what came back from the disk itself with its identifiers, marks and
+data is called verified. What failed is tried three times. After an interruption, the same command reads what was
+verified and goes on from there. The disk is erased: you are asked first.
+
+Example:
+  remanence bench write D01.img --recording fm10x256 --drive a --machine z80-fm10`
+}
+
+func (c *benchWriteCmd) Run(env *Env) error {
+	set, err := machine.Load(env.ConfigDir())
+	if err != nil {
+		return err
+	}
+	im, rec, assumed, err := loadForEncoding(set, c.Image, c.Recording)
+	if err != nil {
+		return err
+	}
+	for _, a := range assumed {
+		env.Note("%s", a)
+	}
+	dev, comb, medium, err := c.open(env, rec)
+	if err != nil {
+		return err
+	}
+	defer dev.Close()
+	if k, ok := dev.(*kernel.Drive); ok {
+		for _, s := range k.Degraded() {
+			env.Note("%s: %s", dev.Name(), s)
+		}
+	}
+	for _, f := range comb.DoFirst {
+		env.Note("First: %s", f)
+	}
+	if !c.Yes {
+		if err := askErase(env, dev.Name(), medium.Title); err != nil {
+			return err
+		}
+	}
+	path := c.Log
+	if path == "" {
+		path = filepath.Join(env.ConfigDir(), "bench-log.jsonl")
+	}
+	log, err := bench.OpenLog(path, time.Now)
+	if err != nil {
+		return err
+	}
+	defer log.Close()
+	o := bench.WriteOptions{Log: log, Progress: env.Progress(), ReplaceMark: disk.MarkDeleted}
+	if c.KeepMarks || comb.Mark == "" {
+		o.ReplaceMark = 0
+	}
+	r, err := bench.WriteDisk(env.Context, dev, im, rec, comb, o)
+	if err != nil {
+		return outcome.Hint(outcome.Output, err, fmt.Sprintf("%d tracks are verified; say the same again to go on from there", r.Verified))
+	}
+	if err := env.Report(r, func() {
+		env.Printf("%s on %s: %d of %d tracks verified, %d sectors", r.Recording, r.Device, r.Verified, r.Tracks, r.Sectors)
+		if r.Resumed > 0 {
+			env.Printf(" (%d tracks from an earlier run, read again)", r.Resumed)
+		}
+		env.Printf("\n")
+		if r.Replaced > 0 {
+			env.Printf("%d marks were replaced: %s\n", r.Replaced, comb.Mark)
+		}
+		for _, f := range r.Failed {
+			env.Printf("  cylinder %d head %d: %s; that track is not verified after %d attempts\n", f.Cylinder, f.Head, f.Why, f.Attempts)
+		}
+		if r.Whole {
+			env.Printf("\nNext: try it at the machine, and keep the run: remanence shelf log NUMBER write --outcome good --equipment \"%s\"\n", r.Device)
+		} else {
+			env.Printf("\nNext: clean the heads and say the same again, or take another disk.\n")
+		}
+	}); err != nil {
+		return err
+	}
+	if !r.Whole {
+		return outcome.ErrIncomplete
+	}
+	return nil
+}
+
+// askErase asks on the terminal; without one, --yes must be said.
+func askErase(env *Env, device, what string) error {
+	if s, err := os.Stdin.Stat(); err != nil || s.Mode()&os.ModeCharDevice == 0 {
+		return outcome.Hint(outcome.Usage, errors.New("the disk in "+device+" would be erased"), "say --yes if that is meant")
+	}
+	fmt.Fprintf(env.Stderr, "The disk in %s (%s) is erased and written anew. Say yes to go on: ", device, what)
+	l, err := bufio.NewReader(os.Stdin).ReadString('\n')
+	if a := strings.TrimSpace(strings.ToLower(l)); err != nil || a != "yes" && a != "y" {
+		return outcome.As(outcome.Usage, errors.New("nothing was written"))
+	}
+	return nil
+}
+
+type benchReadCmd struct {
+	Recording string `arg:"" help:"Recording, as fm10x256:40x1."`
+	Output    string `short:"o" required:"" type:"path" placeholder:"IMAGE" help:"Raw sector image; what it can't say goes into NAME.sectors.json beside it."`
+	Force     bool   `help:"Replace an image that is there."`
+	Log       string `type:"path" placeholder:"FILE" help:"Log of the run (default: none)."`
+	deviceFlags
+}
+
+func (benchReadCmd) Help() string {
+	return `Reads every track, what fails three times, and keeps what is known of each sector.
+
+Example:
+  remanence bench read mfm9x512 -o found.img --drive a`
+}
+
+func (c *benchReadCmd) Run(env *Env) error {
+	if err := outputsFree(c.Force, c.Output); err != nil {
+		return err
+	}
+	set, err := machine.Load(env.ConfigDir())
+	if err != nil {
+		return err
+	}
+	rec, err := set.Recording(c.Recording)
+	if err != nil {
+		return err
+	}
+	dev, comb, _, err := c.open(env, rec)
+	if err != nil {
+		return err
+	}
+	defer dev.Close()
+	var log *bench.RunLog
+	if c.Log != "" {
+		if log, err = bench.OpenLog(c.Log, time.Now); err != nil {
+			return err
+		}
+		defer log.Close()
+	}
+	im, lost, err := bench.ReadDisk(env.Context, dev, rec, comb, log, env.Progress())
+	if err != nil {
+		return outcome.As(outcome.Output, err)
+	}
+	if err := im.Save(c.Output, c.Force); err != nil {
+		return err
+	}
+	rep := struct {
+		Recording string `json:"recording"`
+		Cylinders int    `json:"cylinders"`
+		Sides     int    `json:"sides"`
+		Image     string `json:"image"`
+		Sectors   int    `json:"sectors"`
+		Lost      int    `json:"sectors-lost"`
+	}{rec.Name, rec.Cylinders, rec.Sides, c.Output, im.Geometry.Sectors(), lost}
+	if err := env.Report(rep, func() {
+		env.Printf("%s: %d of %d sectors read, written to %s\n", rep.Recording, rep.Sectors-lost, rep.Sectors, c.Output)
+	}); err != nil {
+		return err
+	}
+	if lost > 0 {
+		return outcome.ErrIncomplete
+	}
+	return nil
+}
+
+// adapterSimulatorCmd is the reference adapter.
+type adapterSimulatorCmd struct {
+	Cylinders int `default:"82" help:"How far it steps."`
+}
+
+func (c *adapterSimulatorCmd) Run(env *Env) error {
+	return adapter.Simulate(env.Context, os.Stdin, env.Stdout, c.Cylinders)
+}
+
+type benchCheckCmd struct {
+	Recordings []string `default:"fm10x256,mfm9x512,fm16x128" help:"Recordings to try on the scratch disk."`
+	Yes        bool     `help:"Do not ask before the scratch disk is erased."`
+	deviceFlags
+}
+
+func (benchCheckCmd) Help() string {
+	return `Tries, on cylinder 1 of a scratch disk, what the controller and its board can do: FM and MFM, rates, marks, how soon
+after the index an identifier is seen, and the speed. What was found goes to bench.toml. With --adapter the program is
+put through the protocol instead (doc/adapters.md).
+
+Examples:
+  remanence bench check --drive a --device /dev/fd0
+  remanence bench check --adapter "remanence bench adapter-simulator"`
+}
+
+type checkJSON struct {
+	Device   string           `json:"device"`
+	Tests    []adapter.Result `json:"tests"`
+	Findings []bench.Finding  `json:"-"`
+	Passed   int              `json:"passed"`
+	Failed   int              `json:"failed"`
+}
+
+func (c *benchCheckCmd) Run(env *Env) error {
+	rep := &checkJSON{}
+	if c.Adapter != "" {
+		rep.Device = c.Adapter
+		rep.Tests = adapter.Conform(env.Context, strings.Fields(c.Adapter), c.Wait)
+	} else if err := c.controller(env, rep); err != nil {
+		return err
+	}
+	for _, t := range rep.Tests {
+		if t.OK {
+			rep.Passed++
+		} else {
+			rep.Failed++
+		}
+	}
+	if err := env.Report(rep, func() {
+		for _, t := range rep.Tests {
+			w := "ok"
+			if !t.OK {
+				w = "no"
+			}
+			env.Printf("  %-58s %s", t.Name, w)
+			if t.Why != "" {
+				env.Printf("  %s", t.Why)
+			}
+			env.Printf("\n")
+		}
+		env.Printf("%s: %d passed, %d not\n", rep.Device, rep.Passed, rep.Failed)
+	}); err != nil {
+		return err
+	}
+	if rep.Failed > 0 && c.Adapter != "" {
+		return outcome.ErrIncomplete
+	}
+	return nil
+}
+
+// controller tries a drive behind the kernel on a scratch disk.
+func (c *benchCheckCmd) controller(env *Env, rep *checkJSON) error {
+	set, kit, err := loadKit(env)
+	if err != nil {
+		return err
+	}
+	d, k, _, err := kit.Find(c.Drive, c.Controller, c.Disk)
+	if err != nil {
+		return err
+	}
+	path := c.Device
+	if path == "" {
+		path = d.Device
+	}
+	if path == "" {
+		return outcome.Hint(outcome.Usage, fmt.Errorf("drive %s: no device is named", d.Name), "say --device /dev/fd0, or --adapter COMMAND")
+	}
+	if !c.Yes {
+		if err := askErase(env, path, "scratch disk"); err != nil {
+			return err
+		}
+	}
+	port, err := kernel.Open(path)
+	if err != nil {
+		return outcome.As(outcome.Output, err)
+	}
+	defer port.Close()
+	rec, err := set.Recording("mfm9x512")
+	if err != nil {
+		return err
+	}
+	var recs []*disk.Recording
+	for _, name := range c.Recordings {
+		r, err := set.Recording(name)
+		if err != nil {
+			return err
+		}
+		recs = append(recs, r)
+	}
+	unit := 0
+	if n := path[len(path)-1]; n >= '0' && n <= '9' {
+		unit = int(n - '0')
+	}
+	drive := kernel.New(port, unit, rec, 1)
+	rep.Device = drive.Name()
+	f, tests, err := drive.Check(env.Context, recs, d, time.Now)
+	if err != nil {
+		return outcome.As(outcome.Output, err)
+	}
+	for _, t := range tests {
+		rep.Tests = append(rep.Tests, adapter.Result{Name: t.Name, OK: t.OK, Why: t.Why})
+	}
+	day := fmt.Sprintf("%q", time.Now().UTC().Format(time.DateOnly))
+	var df, cf []bench.Finding
+	if f.RPM > 0 {
+		df = append(df, bench.Finding{Key: "measured-rpm", Value: fmt.Sprintf("%.1f", f.RPM)})
+	}
+	if f.FM != "" {
+		cf = append(cf, bench.Finding{Key: "fm", Value: fmt.Sprintf("%q", f.FM)})
+	}
+	df = append(df, bench.Finding{Key: "checked", Value: day}, bench.Finding{Key: "device", Value: fmt.Sprintf("%q", path)})
+	cf = append(cf, bench.Finding{Key: "checked", Value: day})
+	return errors.Join(
+		bench.Note(env.ConfigDir(), "drive", d.Name, d.Name, df, set),
+		bench.Note(env.ConfigDir(), "controller", k.Name, k.Name, cf, set))
+}
