@@ -14,9 +14,9 @@ import (
 
 // Rows of the search table are numbered by what they tell of, so that media come first, then masters, then files.
 const (
-	mediumRow = 1_000_000_000_000
-	masterRow = 2_000_000_000_000
-	fileRow   = 3_000_000_000_000
+	mediumRow int64 = 1_000_000_000_000
+	masterRow int64 = 2_000_000_000_000
+	fileRow   int64 = 3_000_000_000_000
 )
 
 // index writes what can be found of a subject; it reads all that is known of it, so it is called after every change.

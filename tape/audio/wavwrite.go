@@ -56,7 +56,7 @@ func wavHeader(f Format, frames int64) ([]byte, error) {
 	frame := f.Bits / 8 * f.Channels
 	size := frames * int64(frame)
 	if size > math.MaxUint32-44 {
-		return nil, fmt.Errorf("WAV: want at most %d frames of %s (4 GiB), found %d; write FLAC instead", (math.MaxUint32-44)/frame, f, frames)
+		return nil, fmt.Errorf("WAV: want at most %d frames of %s (4 GiB), found %d; write FLAC instead", (math.MaxUint32-44)/int64(frame), f, frames)
 	}
 	tag := uint16(wavPCM)
 	if f.Float {
