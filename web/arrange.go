@@ -359,7 +359,7 @@ func (s *Server) serveFile(w http.ResponseWriter, r *http.Request, name string) 
 		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src 'self' data:; sandbox")
 	case "pdf":
 		h.Set("Content-Type", "application/pdf")
-		h.Set("Content-Security-Policy", strings.ReplaceAll(policy, "frame-ancestors 'none'", "frame-ancestors 'self'"))
+		h.Set("Content-Security-Policy", pdfPolicy)
 	case "wav":
 		h.Set("Content-Type", "audio/wav")
 	case "flac":

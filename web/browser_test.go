@@ -73,7 +73,7 @@ func browse(t *testing.T, url, sound string) *visitor {
 	t.Cleanup(cancel)
 	ctx, stop := chromedp.NewContext(ctx)
 	t.Cleanup(stop)
-	ctx, late := context.WithTimeout(ctx, 2*time.Minute)
+	ctx, late := context.WithTimeout(ctx, 5*time.Minute)
 	t.Cleanup(late)
 	return &visitor{t, ctx, url, axe(t)}
 }
@@ -99,13 +99,13 @@ func (v *visitor) js(expression string) string {
 	return s
 }
 
-// until waits for something to be true, over navigations, and fails after 30 seconds.
+// until waits for something to be true on a page that is loaded, over navigations, and fails after 30 seconds.
 func (v *visitor) until(expression string) {
 	v.t.Helper()
 	end := time.Now().Add(30 * time.Second)
 	last := ""
 	for time.Now().Before(end) {
-		s, err := chromedp.Run(v.ctx, chromedp.Evaluate[string]("String("+expression+")"))
+		s, err := chromedp.Run(v.ctx, chromedp.Evaluate[string]("String(document.readyState == 'complete' && ("+expression+"))"))
 		if err == nil && s == "true" {
 			return
 		}
@@ -281,6 +281,8 @@ func TestWorkbenchInABrowser(t *testing.T) {
 		t.Errorf("the program did not come back over the microphone: %+v", heard)
 	}
 	v.accessible("tape")
+	v.do("gather what was heard", chromedp.Click(`form[action$="/gather"] button`))
+	v.until(`[...document.querySelectorAll('tbody th')].some(x => x.textContent == 'cassette-1/01-TIDE.cas')`)
 
 	// Keep: on the shelf, found as one types, labels as they print.
 	v.open("/keep")

@@ -215,7 +215,7 @@ func (s *Server) labelsPDF(w http.ResponseWriter, r *http.Request) {
 	}
 	h := w.Header()
 	h.Set("Content-Type", "application/pdf")
-	h.Set("Content-Security-Policy", strings.ReplaceAll(policy, "frame-ancestors 'none'", "frame-ancestors 'self'"))
+	h.Set("Content-Security-Policy", pdfPolicy)
 	h.Set("Content-Disposition", fmt.Sprintf("inline; filename=%q", "labels-"+d.Sheet+".pdf"))
 	w.Write(b.Bytes())
 }

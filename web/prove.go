@@ -44,6 +44,8 @@ func (s *Server) proveRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("POST /prove/put", s.send(MaxRecordingBytes, s.provePut))
 	mux.HandleFunc("POST /prove/read", s.post(s.proveRead))
 	mux.HandleFunc("GET /prove/tape/{name}", s.tapePage)
+	mux.HandleFunc("POST /prove/tape/{name}/gather", s.post(s.gatherTape))
+	mux.HandleFunc("POST /disk/{key}/gather", s.post(s.gatherDisk))
 	mux.HandleFunc("GET /read/{path}", func(w http.ResponseWriter, r *http.Request) {
 		s.serveFile(w, r, "read/"+cmp.Or(cleanPath(r.PathValue("path")), "-"))
 	})
@@ -241,12 +243,6 @@ func (s *Server) readTape(ctx context.Context, j *job, names []string) (string, 
 			v.Pictures = append(v.Pictures, drawn{p.Name, inline(p.Canvas, fmt.Sprintf("p%d", i))})
 		}
 	}
-	for i, p := range v.Programs { // what was read can be gathered as files
-		if len(p.Data) == 0 {
-			continue
-		}
-		p.File = cleanPath(fmt.Sprintf("%s/%02d-%s", strings.TrimSuffix(names[0], path.Ext(names[0])), i+1, cmp.Or(p.Name, p.Kind)))
-	}
 	s.jobs.mu.Lock()
 	s.jobs.keepTape(names[0], v)
 	s.jobs.mu.Unlock()
@@ -392,4 +388,44 @@ func (s *Server) sectorPage(w http.ResponseWriter, r *http.Request) {
 		d.Rows, d.Wrong = rowsOf(x.Data, 0, func(int) int { return -1 }), x.Why
 	}
 	s.show(w, "sector", fmt.Sprintf("Cylinder %d, side %d, sector %d", d.Track.Cylinder, d.Track.Head, n), "Prove", d)
+}
+
+// gatherTape adds the programs of a recording to the files, as the bytes after the sync.
+func (s *Server) gatherTape(w http.ResponseWriter, r *http.Request) {
+	name := r.PathValue("name")
+	s.jobs.mu.Lock()
+	v := s.jobs.tapes[name]
+	s.jobs.mu.Unlock()
+	if v == nil {
+		s.fail(w, r, http.StatusNotFound, "This recording is not in memory any more. Read it back again under Prove.")
+		return
+	}
+	stem := strings.TrimSuffix(name, path.Ext(name))
+	for i, p := range v.Programs {
+		if len(p.Data) == 0 {
+			continue
+		}
+		if _, err := s.add(r.Context(), fmt.Sprintf("%s/%02d-%s.cas", stem, i+1, strings.ReplaceAll(cmp.Or(strings.TrimSpace(p.Name), p.Kind), "/", "_")), p.Data); err != nil {
+			s.fail(w, r, http.StatusUnprocessableEntity, err.Error())
+			return
+		}
+	}
+	http.Redirect(w, r, "/", http.StatusSeeOther)
+}
+
+// gatherDisk adds the image of a disk that was read to the files.
+func (s *Server) gatherDisk(w http.ResponseWriter, r *http.Request) {
+	v := s.disk(w, r)
+	if v == nil {
+		return
+	}
+	if v.Image == nil {
+		s.fail(w, r, http.StatusNotFound, "There is no image of this disk.")
+		return
+	}
+	if _, err := s.add(r.Context(), cmp.Or(v.Save, r.PathValue("key")+".img"), v.Image.Data); err != nil {
+		s.fail(w, r, http.StatusUnprocessableEntity, err.Error())
+		return
+	}
+	http.Redirect(w, r, "/", http.StatusSeeOther)
 }

@@ -139,6 +139,9 @@ func (s *Server) pictureCSS(w http.ResponseWriter, _ *http.Request) {
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; media-src 'self'; connect-src 'self'; " +
 	"frame-src 'self'; object-src 'none'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
+// pdfPolicy lets a page of ours show a PDF; a browser's viewer brings what it needs itself.
+const pdfPolicy = "frame-ancestors 'self'; base-uri 'none'"
+
 // guard refuses what does not come from this machine's own page.
 func (s *Server) guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {

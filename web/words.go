@@ -14,6 +14,7 @@ import (
 
 var functions = template.FuncMap{
 	"size": size, "hexaddr": func(n int) string { return fmt.Sprintf("%04Xh", n) },
+	"inc":   func(n int) int { return n + 1 },
 	"deref": func(n *int) int { return *n },
 	"last":  func(n int) string { return fmt.Sprintf("%04Xh", n-1) },
 	"pct":   func(x *float64) string { return fmt.Sprintf("%.0f %%", 100**x) },
