@@ -23,6 +23,7 @@ type Rehearsal struct {
 	AnswerS   float64                                       // how long a person thinks before each key; 0: 1 s
 	JoinS     float64                                       // where in the tape the first play begins after the loader; 0: at once
 	KeepTexts bool
+	Attend    func(screen string, c *computer.Computer) // sees the screen ten times a second: a person who changes disks
 
 	watch func(*computer.Computer) // for tests: sees every instruction
 }
@@ -86,11 +87,12 @@ func (t *Tape) Rehearse(ctx context.Context, r Rehearsal, p progress.Progress) (
 		out.Plays++
 	}
 	play(0)
+	began := 0.0
 	for {
 		c.LoadTape()
 		end := 0.0 // of the copy that is playing, on a slow player
 		for _, e := range t.copies {
-			if end = e * 1.035; end > c.Now() {
+			if end = began + e*1.035; end > c.Now() {
 				break
 			}
 		}
@@ -98,7 +100,12 @@ func (t *Tape) Rehearse(ctx context.Context, r Rehearsal, p progress.Progress) (
 		if _, whole := c.Loaded(); whole {
 			break
 		}
-		if c.Now() >= t.LoaderS {
+		if c.Now()-began >= t.LoaderS {
+			if out.Plays < r.MaxPlays { // none of the copies: rewind
+				play(0)
+				began = c.Now()
+				continue
+			}
 			out.Why = "the machine's loader did not take stage 1"
 			out.TimeS = c.Now()
 			return out, nil
@@ -137,8 +144,11 @@ func (t *Tape) Rehearse(ctx context.Context, r Rehearsal, p progress.Progress) (
 				out.Texts = append(out.Texts, fmt.Sprintf("%7.1f s  %s  %s  %s", c.Now(), c.Line(4), state, c.Line(7)))
 			}
 		}
+		if r.Attend != nil {
+			r.Attend(c.Text(), c)
+		}
 		person.act()
-		if d := c.Tape.(*delayed); c.Now()-d.start > d.lengthS+1 && !strings.HasPrefix(state, "CHECKING") {
+		if d := c.Tape.(*delayed); c.Now()-d.start > d.lengthS+1 && !strings.HasPrefix(state, "CHECKING") && !strings.HasPrefix(state, "DONE") {
 			if t.o.Calibration && len(t.Tracks) == 0 {
 				break
 			}

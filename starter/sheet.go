@@ -21,7 +21,7 @@ type step struct{ screen, means, stuck string }
 
 // steps follow the texts of stage 1 and 2.
 var steps = []step{
-	{"STARTER: PARTS LEFT n", "The link is heard when n falls. The rest of the program comes three times.", "n stays: set the volume (below). Parts left when the tones change to a slow staircase: rewind to just after the first 25 s."},
+	{"STARTER: PARTS LEFT n", "The link is heard when n falls. The rest of the program comes three times.", "n stays: set the volume (page 1). Parts left when the tones change to a slow staircase: rewind to just after the first 25 s."},
 	{"WHICH DRIVE?", "Press 0, 1, 2 or 3: the drive with the blank disk. 0 is the drive the machine starts from.", ""},
 	{"ALL ON ITS DISK WILL BE LOST", "Y goes on, N asks again. Take your time: what you miss comes again.", ""},
 	{"NO DISK, OR THE DOOR IS OPEN", "Nothing was written.", "Put the disk in, close the door, press ENTER."},
@@ -150,6 +150,8 @@ func (t *Tape) WriteSheet(w io.Writer, o SheetOptions) error {
 	s.heading("Volume")
 	s.paragraph(0, "", "Turn off tone controls, equalisers, noise reduction, automatic level and every enhancement; a phone or computer: one channel, no notifications, no lossy wireless link. Raise the volume slowly from low until PARTS LEFT falls (or a track is taken), note the place, raise it until things go wrong or the knob ends, and set it half way between. Too low loses pulses, too high hears noise as pulses; both show as a LEFT that falls slowly. If no setting works, swap the two wires of the lead's plug or set the player to the other polarity, clean head and pinch roller, or make a tape with a lower --rate.")
 
+	s.newPage()
+	s.y -= 5
 	s.heading("What the screen says")
 	col := []float64{s.x0, s.x0 + 51, s.x0 + 110}
 	width := []float64{48, 56, s.x1 - s.x0 - 110}

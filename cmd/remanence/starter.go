@@ -136,10 +136,14 @@ func (c *starterCmd) Run(env *Env) error {
 	if c.Sheet != "" {
 		var pdf bytes.Buffer
 		title := "calibration"
+		var names []string
+		for _, f := range rep.Files {
+			names = append(names, filepath.Base(f))
+		}
 		if c.Image != "" {
 			title = filepath.Base(c.Image)
 		}
-		if err := tp.WriteSheet(&pdf, starter.SheetOptions{Title: title, Files: rep.Files, Sides: len(sides), RehearsedS: rep.TimeS}); err != nil {
+		if err := tp.WriteSheet(&pdf, starter.SheetOptions{Title: title, Files: names, Sides: len(sides), RehearsedS: rep.TimeS}); err != nil {
 			return err
 		}
 		if err := safefile.WriteFile(c.Sheet, pdf.Bytes(), c.Force); err != nil {
