@@ -285,7 +285,7 @@ func (s *Server) keepMade(name string, res *master.Result) {
 	for _, m := range res.Media {
 		if m.Disk != nil && m.Back != nil && n < maxKept {
 			n++
-			js.keepDisk(name+"-"+m.ID, &diskView{Title: m.ID + ", as read back from the simulated drive", Image: m.Back, Map: recover.NewMap(m.ID, m.Disk, m.Back, m.Tracks), Back: "/make#" + name, Recording: m.Recording})
+			js.keepDisk(name+"-"+m.ID, &diskView{Title: m.ID + ", as read back from the simulated drive", Sectors: m.Back, Map: recover.NewMap(m.ID, m.Disk, m.Back, m.Tracks), Back: "/make#" + name, Recording: m.Recording})
 		}
 		m.Tracks, m.Back = nil, nil
 	}
@@ -345,7 +345,7 @@ func (s *Server) jobEvents(w http.ResponseWriter, r *http.Request) {
 type diskView struct {
 	Title     string
 	Recording string
-	Image     *disk.Image
+	Sectors   *disk.Image
 	Map       *recover.DamageMap
 	Back      string
 	Save      string // path of the image below the working folder's read/

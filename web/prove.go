@@ -279,7 +279,7 @@ func (s *Server) readDisk(ctx context.Context, j *job, names []string) (string, 
 	}
 	stem := strings.TrimSuffix(names[0], path.Ext(names[0]))
 	key := idOf(names[0])
-	v := &diskView{Title: "What was read of " + strings.Join(names, ", "), Image: res.Best, Map: res.Map(names[0], false), Back: "/prove", Recording: res.Summary.Recording}
+	v := &diskView{Title: "What was read of " + strings.Join(names, ", "), Sectors: res.Best, Map: res.Map(names[0], false), Back: "/prove", Recording: res.Summary.Recording}
 	for n := 1; n < 1000 && v.Save == ""; n++ {
 		img := fmt.Sprintf("%s-read-%d.img", stem, n)
 		if _, err := s.root.Stat("read/" + img); errors.Is(err, fs.ErrNotExist) {
@@ -383,7 +383,7 @@ func (s *Server) sectorPage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	d.Sector = &d.Track.Sectors[i]
-	x, ok := d.Image.Sector(disk.Place{Cylinder: d.Track.Cylinder, Head: d.Track.Head, Sector: n})
+	x, ok := d.Sectors.Sector(disk.Place{Cylinder: d.Track.Cylinder, Head: d.Track.Head, Sector: n})
 	if ok {
 		d.Rows, d.Wrong = rowsOf(x.Data, 0, func(int) int { return -1 }), x.Why
 	}
@@ -419,11 +419,11 @@ func (s *Server) gatherDisk(w http.ResponseWriter, r *http.Request) {
 	if v == nil {
 		return
 	}
-	if v.Image == nil {
+	if v.Sectors == nil {
 		s.fail(w, r, http.StatusNotFound, "There is no image of this disk.")
 		return
 	}
-	if _, err := s.add(r.Context(), cmp.Or(v.Save, r.PathValue("key")+".img"), v.Image.Data); err != nil {
+	if _, err := s.add(r.Context(), cmp.Or(v.Save, r.PathValue("key")+".img"), v.Sectors.Data); err != nil {
 		s.fail(w, r, http.StatusUnprocessableEntity, err.Error())
 		return
 	}

@@ -200,7 +200,8 @@ func (f *fakePort) Sync() error {
 	return nil
 }
 
-func setup(t testing.TB, ref string) (*disk.Image, *disk.Recording, *bench.Combination) {
+func setup(t testing.TB, ref string) (*disk.Image,
+	*disk.Recording, *bench.Combination) {
 	t.Helper()
 	s, err := machine.Load("")
 	if err != nil {

@@ -104,7 +104,8 @@ func serveHere(t *testing.T, dir string) *setupT {
 	return x
 }
 
-func job(t *testing.T) (*disk.Image, *disk.Recording, *bench.Combination) {
+func job(t *testing.T) (*disk.Image,
+	*disk.Recording, *bench.Combination) {
 	t.Helper()
 	s, err := machine.Load("")
 	if err != nil {
