@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -40,8 +41,6 @@ type field struct {
 	mark byte
 	crc  bool // spoilt
 }
-
-var errKilled = errors.New("killed")
 
 func (f *fakePort) Name() string { return "fake" }
 func (f *fakePort) Close() error { return nil }
@@ -343,6 +342,72 @@ func lastStates(t *testing.T, path string) map[int]string {
 		out[e.Cylinder] = e.State
 	}
 	return out
+}
+
+// turning is a drive with a clock: the disk turns, the head steps, and a command takes until its sectors have passed.
+type turning struct {
+	*fakePort
+	rev, step, settle float64 // seconds
+	now               float64
+	at                int32
+	order             map[int32][]byte // numbers as they lie on a track
+}
+
+func (f *turning) Raw(c *Command) error {
+	if c.Bytes[0] == 0x04 {
+		return f.fakePort.Raw(c)
+	}
+	if c.Track != f.at {
+		f.now += f.step*math.Abs(float64(c.Track-f.at)) + f.settle
+		f.at = c.Track
+	}
+	turn := func() float64 { return f.now/f.rev - math.Floor(f.now/f.rev) }
+	switch op := c.Bytes[0] & 0x1F; op {
+	case 0x0D: // from one index pulse to the next
+		f.now += (1-turn())*f.rev + f.rev
+		f.order[c.Track] = nil
+		for i := 2; i < len(c.Data); i += 4 {
+			f.order[c.Track] = append(f.order[c.Track], c.Data[i])
+		}
+	default: // each sector in turn, when it comes by; a sector takes its part of the revolution
+		n := float64(len(f.order[c.Track]))
+		for r := int(c.Bytes[4]); r <= int(c.Bytes[6]); r++ {
+			begin := float64(bytes.IndexByte(f.order[c.Track], byte(r))) / n * 0.97
+			wait := begin - turn()
+			if wait < -1e-6 {
+				wait++
+			}
+			f.now += (wait + 0.96/n) * f.rev
+		}
+	}
+	return f.fakePort.Raw(c)
+}
+
+// Forty cylinders written and verified take at most 1.2 times what rotation and stepping allow (issue 6), in the clock
+// of a drive that turns.
+func TestTimeOfADisk(t *testing.T) {
+	s, err := machine.Load("")
+	if err != nil {
+		t.Fatal(err)
+	}
+	own, err := s.Drive("dd48")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, ref := range []string{"fm10x256:40x1", "mfm9x512:40x1", "mfm9x512:40x2"} {
+		im, rec, c := setup(t, ref)
+		f := &turning{fakePort: newFake(), rev: 0.2, step: own.StepMS / 1000, settle: own.SettleMS / 1000, order: map[int32][]byte{}}
+		f.now = own.MotorMS / 1000
+		r, err := bench.WriteDisk(context.Background(), New(f, 0, rec, 1), im, rec, c, bench.WriteOptions{})
+		if err != nil || !r.Whole {
+			t.Fatalf("%s: %v %+v", ref, err, r)
+		}
+		allowed := bench.JobTime(rec, own, 300).Seconds()
+		t.Logf("%s: %.1f s, rotation and stepping allow %.1f s (%.2f)", ref, f.now, allowed, f.now/allowed)
+		if f.now > 1.2*allowed || f.now < 0.6*allowed {
+			t.Errorf("%s: %.1f s, rotation and stepping allow %.1f s", ref, f.now, allowed)
+		}
+	}
 }
 
 // A controller whose board does no FM fails, it does not write something else.
