@@ -90,13 +90,16 @@ func (t *Tape) Rehearse(ctx context.Context, r Rehearsal, p progress.Progress) (
 	began := 0.0
 	for {
 		c.LoadTape()
-		end := 0.0 // of the copy that is playing, on a slow player
-		for _, e := range t.copies {
-			if end = began + e*1.035; end > c.Now() {
+		d := c.Tape.(*delayed)
+		c.RunFor(0.1, nil)
+		for heard := false; !c.Halted && c.Now()-began < t.LoaderS*1.05; {
+			c.RunFor(0.02, nil)
+			quiet := d.circuit.Quiet() > 0.2
+			if heard && quiet { // the copy is over, and the loader has not noticed
 				break
 			}
+			heard = heard || !quiet
 		}
-		c.RunFor(end-c.Now(), func() bool { return c.Halted })
 		if _, whole := c.Loaded(); whole {
 			break
 		}
@@ -110,7 +113,7 @@ func (t *Tape) Rehearse(ctx context.Context, r Rehearsal, p progress.Progress) (
 			out.TimeS = c.Now()
 			return out, nil
 		}
-		c.RunFor(0.4, nil) // a person who sees it fail, or hang, starts the loader again; the next copy follows
+		c.RunFor(0.4, nil) // a quick person who sees it fail, or hears silence, starts the loader again for the next copy
 	}
 	c.RunFor(1.0, nil) // the person starts it
 	c.StartLoaded()
@@ -167,7 +170,7 @@ func (t *Tape) Rehearse(ctx context.Context, r Rehearsal, p progress.Progress) (
 	}
 	out.Repeated = person.number("REPEATED ")
 	if out.Why == "" && len(t.Tracks) > 0 {
-		if err := t.Compare(r.Medium); err != nil {
+		if err := t.Compare(c.Controller.Drives[0].Medium); err != nil {
 			out.Why = err.Error()
 		}
 	}

@@ -42,7 +42,8 @@ const (
 // later copies have a short leader: the level has settled by then.
 const (
 	loaderCopies = 3
-	againLeaderS = 0.6
+	againLeaderS = 0.9
+	firstLeaderS = 3.2
 )
 
 // programCopies of stage 2 make it whole: stage 1 is too small to mend, and takes each part from whichever copy has it
@@ -61,7 +62,6 @@ type Tape struct {
 	o      Options
 	rate   Rate
 	loader []float32
-	copies []float64 // where each copy of stage 1 ends, in seconds
 	items  []item
 	ends   []float64 // where each track's blocks and pause end, in seconds
 }
@@ -195,7 +195,7 @@ func (t *Tape) loaderAudio(ctx context.Context) error {
 		return err
 	}
 	for copy := range loaderCopies {
-		m := tape.Mastering{LevelDB: t.o.LevelDB}
+		m := tape.Mastering{LevelDB: t.o.LevelDB, LeaderS: firstLeaderS}
 		if copy > 0 {
 			m.LeaderS = againLeaderS
 		}
@@ -204,7 +204,6 @@ func (t *Tape) loaderAudio(ctx context.Context) error {
 			return err
 		}
 		t.loader = append(append(t.loader, c.Samples...), make([]float32, int(loaderGapS*float64(t.o.RateHz)))...)
-		t.copies = append(t.copies, float64(len(t.loader))/float64(t.o.RateHz))
 	}
 	t.LoaderS = float64(len(t.loader)) / float64(t.o.RateHz)
 	return nil

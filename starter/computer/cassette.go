@@ -46,6 +46,9 @@ func NewCircuit(src audio.Source) *Circuit {
 // Ended reports that the recording has been played to its end.
 func (c *Circuit) Ended() bool { return c.ended && c.at >= c.n }
 
+// Quiet is how long the comparator has been low, in seconds of playing time.
+func (c *Circuit) Quiet() float64 { return float64(c.frame)/c.rate - max(c.lastHigh, 0) }
+
 // Pulse reports whether the comparator was high at any time in (from, to].
 func (c *Circuit) Pulse(from, to float64) bool {
 	for float64(c.frame) < to*c.rate {
