@@ -409,6 +409,9 @@ func (s *Server) filePage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	fields := FieldsOf(rep.Kind, data)
+	if fields == nil {
+		fields = s.mediaFields(rep.Kind, data)
+	}
 	at, _ := strconv.Atoi(r.FormValue("at"))
 	if n, err := strconv.Atoi(r.FormValue("field")); err == nil && n >= 0 && n < len(fields) {
 		d.Chosen = n
