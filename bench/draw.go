@@ -8,14 +8,14 @@ import (
 
 // Draw is head, track and residue to scale for one combination, before and after what is to be done first.
 func (c *Combination) Draw() *picture.Canvas {
-	const width, row, scale, left = 680.0, 110.0, 900.0, 250.0 // px a millimetre
+	const width, row, scale, left = 760.0, 110.0, 900.0, 250.0 // px a millimetre
 	cv := picture.New(width, 60+2*row+40, picture.Px)
 	cv.Title = "Head, track and what is left of the old one"
 	cv.Desc = fmt.Sprintf("%s on %s with %s, to scale", c.Drive, c.Controller, c.Medium)
 	cv.Background = picture.Paper
 	cv.Text(16, 26, c.Drive+" / "+c.Controller+" / "+c.Medium, picture.TextStyle{Size: 15, Face: picture.Bold})
 	cv.Text(16, 44, "across the track, to scale; the head is that of the drive that must read it", picture.TextStyle{Size: 12, Colour: picture.Soft})
-	mid := left + (width-left)/2
+	mid := 450.0
 	draw := func(y float64, p Profile, what string) {
 		cv.Text(16, y+30, what, picture.TextStyle{Size: 13})
 		cv.Text(16, y+48, fmt.Sprintf("hears %.0f %% new, %.0f %% old", 100*p.Wanted, 100*p.Residue), picture.TextStyle{Size: 12, Colour: picture.Soft})

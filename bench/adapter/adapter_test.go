@@ -13,6 +13,7 @@ import (
 
 	"remanence/bench"
 	"remanence/disk"
+	"remanence/disk/flux"
 	"remanence/machine"
 )
 
@@ -158,7 +159,7 @@ func FuzzRequest(f *testing.F) {
 	f.Add([]byte(`{"id":2,"do":"read","cylinder":3,"head":0,"revolutions":2}`))
 	f.Add([]byte(`{"id":2,"do":"write","cylinder":3,"head":9}`))
 	f.Fuzz(func(t *testing.T, line []byte) {
-		a, _ := serve(line, nil, 82)
+		a, _ := serve(line, map[[2]int]*flux.Capture{}, 82)
 		if a.OK && a.Error != "" {
 			t.Fatalf("ok with an error: %+v", a)
 		}
