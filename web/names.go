@@ -20,12 +20,12 @@ func cleanPath(p string) string {
 			}
 			return r
 		}, part)
-		part = strings.TrimRight(strings.TrimSpace(part), ". ")
-		part = strings.TrimLeft(part, ".")
+		part = strings.TrimLeft(part, ". ")
 		for len(part) > 120 {
 			_, n := utf8.DecodeLastRuneInString(part)
 			part = part[:len(part)-n]
 		}
+		part = strings.TrimRight(part, ". ")
 		if part != "" {
 			parts = append(parts, part)
 		}
