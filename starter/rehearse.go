@@ -122,7 +122,7 @@ func (t *Tape) Rehearse(ctx context.Context, r Rehearsal, p progress.Progress) (
 	}
 
 	person := newPerson(c, r.AnswerS)
-	steps, lastState := 0, ""
+	steps, lastState, said := 0, "", ""
 	for {
 		if steps++; steps%50 == 0 {
 			if err := ctx.Err(); err != nil {
@@ -141,6 +141,9 @@ func (t *Tape) Rehearse(ctx context.Context, r Rehearsal, p progress.Progress) (
 			p.Step(1, strings.TrimSpace(c.Line(4)))
 		}
 		state := c.Line(stateRow)
+		if state != "" { // it is blank for a moment while the program writes it anew
+			said = state
+		}
 		if state != lastState {
 			lastState = state
 			if r.KeepTexts && state != "" {
@@ -151,7 +154,7 @@ func (t *Tape) Rehearse(ctx context.Context, r Rehearsal, p progress.Progress) (
 			r.Attend(c.Text(), c)
 		}
 		person.act()
-		if d := c.Tape.(*delayed); c.Now()-d.start > d.lengthS+1 && !strings.HasPrefix(state, "CHECKING") && !strings.HasPrefix(state, "DONE") {
+		if d := c.Tape.(*delayed); c.Now()-d.start > d.lengthS+1 && !strings.HasPrefix(said, "CHECKING") && !strings.HasPrefix(said, "DONE") {
 			if t.o.Calibration && len(t.Tracks) == 0 {
 				break
 			}
