@@ -14,8 +14,8 @@
 //
 // The link itself is one input bit: a latch that a pulse sets. The time from one pulse to the next is a bit, T for 0
 // and 1.5 T for 1. With T = 350 us an average bit takes 437 us: 2,290 bit/s, over four times the class's own code.
-// Worked example: a 10 x 256 track that does not pack takes 21 blocks and 4 for parity; a block is 24 + 8 + 80 + 1,024
-// + 16 bits and 8 ms of quiet, 0.51 s; 25 of them and 2.4 s of quiet make 15 s a track, and 40 tracks 10 minutes.
+// Worked example: a 10 x 256 track that does not pack takes 21 blocks and 6 for parity; a block is 24 + 8 + 80 + 1,024
+// + 16 bits and 8 ms of quiet, 0.48 s; 27 of them and 1.2 s of quiet make 14 s a track, and 40 tracks 10 minutes.
 package starter
 
 import (
