@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"remanence/disk"
 	"remanence/internal/outcome"
 	"remanence/internal/safefile"
 	"remanence/machine"
@@ -172,8 +173,9 @@ func (c *starterCmd) tracks(set *machine.Set, class *starter.Class, rep *starter
 			}
 		}
 	}
-	im, rec, assumed, err := loadForEncoding(set, c.Image, c.Recording)
+	im, _, assumed, err := loadForEncoding(set, c.Image, c.Recording)
 	if err != nil && c.Recording == "" && outcome.Status(err) == int(outcome.Usage) { // no volume tells it
+		var rec *disk.Recording
 		if im, rec, assumed, err = loadForEncoding(set, c.Image, class.Recording); err == nil {
 			assumed = append(assumed, "recording "+rec.Reference()+", by the length of the image")
 		}
