@@ -176,11 +176,9 @@ func all(rs []reading) []*track.Result {
 }
 
 func (res *Result) problem(path string, err error) {
-	text := err.Error()
-	if !strings.HasPrefix(text, path+":") {
-		text = path + ": " + text
-	}
-	res.Problems = append(res.Problems, text)
+	// the path once, in front, whoever else has said it
+	text := strings.ReplaceAll(strings.TrimPrefix(err.Error(), path+": "), ": "+path+": ", ": ")
+	res.Problems = append(res.Problems, path+": "+text)
 }
 
 // nothing is the error where no source gave a sector.

@@ -219,7 +219,7 @@ func (c *diskDecodeCmd) Run(env *Env) error {
 	}
 	captures, err := flux.LoadDisk(c.Source)
 	if err != nil {
-		return outcome.As(outcome.Input, err)
+		return outcome.Hint(outcome.Input, err, "Where a source is an image or a dump of another kind: remanence recover takes those, too.")
 	}
 	rep := decodeReport{Assumed: []string{}, Problems: []string{}}
 	for _, p := range captures.Problems {
@@ -257,6 +257,8 @@ func (c *diskDecodeCmd) Run(env *Env) error {
 	}
 	im, sum := track.ToImage(results, rec)
 	rep.Summary = sum
+	gaps := track.NotCaptured(results, rec)
+	rep.Problems = append(rep.Problems, gaps...)
 	rep.Repairs = track.SumRepairs(results)
 	if c.Sectors != "" {
 		if err := writeSectors(c.Sectors, results, c.Force); err != nil {
@@ -266,10 +268,10 @@ func (c *diskDecodeCmd) Run(env *Env) error {
 	if err := im.Save(c.Output, c.Force); err != nil {
 		return err
 	}
-	if err := env.Report(rep, func() { c.text(env, &rep) }); err != nil {
+	if err := env.Report(rep, func() { c.text(env, &rep, gaps) }); err != nil {
 		return err
 	}
-	if !sum.Whole() {
+	if !sum.Whole() || len(gaps) > 0 {
 		return outcome.ErrIncomplete
 	}
 	return nil
@@ -285,16 +287,19 @@ func outputsFree(force bool, paths ...string) error {
 	return nil
 }
 
-func (c *diskDecodeCmd) text(env *Env, rep *decodeReport) {
+func (c *diskDecodeCmd) text(env *Env, rep *decodeReport, gaps []string) {
 	s := &rep.Summary
 	env.Printf("%s: %d of %d sectors good", s.Reference(), s.Good, s.Expected)
 	if s.Repaired > 0 {
 		env.Printf(" (%d of them repaired)", s.Repaired)
 	}
 	if s.Whole() {
-		env.Printf(", no errors found\n")
+		env.Printf(", no errors found%s\n", onRead(gaps))
 	} else {
 		env.Printf(", %d damaged, %d missing\n", s.Damaged, s.Missing)
+	}
+	for _, g := range gaps {
+		env.Printf("  %s\n", g)
 	}
 	for _, b := range s.Bad {
 		env.Printf("  cylinder %d head %d sector %d: %s\n", b.Cylinder, b.Head, b.Sector, b.Why)
@@ -303,6 +308,14 @@ func (c *diskDecodeCmd) text(env *Env, rep *decodeReport) {
 		env.Printf("Repair: tried on %d sectors, %d combinations of bits, %d sectors repaired; chance that one of them is a random match: %.1g\n", r.Tried, r.Trials, r.Sectors, r.FalseChance)
 	}
 	env.Printf("%s written\n", c.Output)
+}
+
+// onRead limits what is said of a disk that was not captured whole.
+func onRead(gaps []string) string {
+	if len(gaps) > 0 {
+		return " on the tracks that were captured"
+	}
+	return ""
 }
 
 // scanAll scans tracks on all cores; results are in the order of the tracks.

@@ -112,17 +112,18 @@ func (c *recoverCmd) Run(env *Env) error {
 			return err
 		}
 	}
+	gaps := track.NotCaptured(res.Tracks, res.Rec)
 	rep := recoverReport{
-		Summary: res.Summary, Assumed: list(res.Assumed), Problems: list(res.Problems), Sources: res.Sources,
+		Summary: res.Summary, Assumed: list(res.Assumed), Problems: list(append(res.Problems, gaps...)), Sources: res.Sources,
 		Conflicts: res.Conflicts, Repairs: res.Repairs,
 	}
 	if rep.Conflicts == nil {
 		rep.Conflicts = []recover.Conflict{}
 	}
-	if err := env.Report(rep, func() { c.text(env, &rep) }); err != nil {
+	if err := env.Report(rep, func() { c.text(env, &rep, gaps) }); err != nil {
 		return err
 	}
-	if !res.Whole() || len(res.Conflicts) > 0 {
+	if !res.Whole() || len(res.Conflicts) > 0 || len(gaps) > 0 {
 		return outcome.ErrIncomplete
 	}
 	return nil
@@ -211,7 +212,7 @@ func list(s []string) []string {
 	return s
 }
 
-func (c *recoverCmd) text(env *Env, rep *recoverReport) {
+func (c *recoverCmd) text(env *Env, rep *recoverReport, gaps []string) {
 	for _, s := range rep.Sources {
 		env.Printf("%s: %s, %d tracks, %d of %d sectors good\n", s.Path, s.Kind, s.Tracks, s.Good, s.Sectors)
 		for _, a := range s.Assumed {
@@ -227,9 +228,12 @@ func (c *recoverCmd) text(env *Env, rep *recoverReport) {
 		env.Printf(" (%d of them repaired)", s.Repaired)
 	}
 	if s.Whole() {
-		env.Printf(", no errors found\n")
+		env.Printf(", no errors found%s\n", onRead(gaps))
 	} else {
 		env.Printf(", %d damaged, %d missing\n", s.Damaged, s.Missing)
+	}
+	for _, g := range gaps {
+		env.Printf("  %s\n", g)
 	}
 	for _, b := range s.Bad {
 		env.Printf("  cylinder %d head %d sector %d: %s\n", b.Cylinder, b.Head, b.Sector, b.Why)
@@ -238,8 +242,8 @@ func (c *recoverCmd) text(env *Env, rep *recoverReport) {
 		env.Printf("Repair: tried on %d sectors, %d combinations of bits, %d sectors repaired; chance that one of them is a random match: %.1g\n", r.Tried, r.Trials, r.Sectors, r.FalseChance)
 	}
 	env.Printf("%s written\n", c.Output)
-	if !s.Whole() {
-		env.Printf("Next: capture the damaged tracks again, on another drive if you can, and name all sources together.\n")
+	if !s.Whole() || len(gaps) > 0 {
+		env.Printf("Next: capture the damaged and missing tracks again, on another drive if you can, and name all sources together.\n")
 	}
 }
 

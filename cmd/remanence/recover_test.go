@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
@@ -94,8 +95,43 @@ func TestRecoverCommand(t *testing.T) {
 	if err := os.WriteFile(at("junk"), bytes.Repeat([]byte("no disk "), 999), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, said, n := callRecover(t, at("junk"), "-o", at("e.img")); n != 3 || !strings.Contains(said, "junk") || !strings.Contains(said, "readers.md") {
+	if _, said, n := callRecover(t, at("junk"), "-o", at("e.img")); n != 3 || !strings.Contains(said, "junk") || !strings.Contains(said, "readers.md") || strings.Count(said, at("junk")) != 1 {
 		t.Errorf("junk: exit %d, %s", n, said)
+	}
+}
+
+// Cylinders that nothing was captured of are told by decode and recover alike, in text and JSON, and are no success;
+// where an image has them, recover has nothing to tell. What is no capture is told without its bytes.
+func TestCylindersNotCaptured(t *testing.T) {
+	dir := t.TempDir()
+	at := func(n string) string { return filepath.Join(dir, n) }
+	volumeOK(t, "new", "--recording", "fm10x256:35x1", "-o", at("a.img"))
+	var out, errs bytes.Buffer
+	if n := run([]string{"disk", "encode", at("a.img"), "--recording", "fm10x256:35x1", "-o", at("captures"), "-q"}, &out, &errs); n != 0 {
+		t.Fatalf("disk encode: %d %s", n, errs.String())
+	}
+	for c := range 17 {
+		if err := os.Remove(at(fmt.Sprintf("captures/c%02dh0.ivl", c))); err != nil {
+			t.Fatal(err)
+		}
+	}
+	const want = "cylinders 0-16 were not captured"
+	for i, args := range [][]string{{"disk", "decode"}, {"recover"}} {
+		for k, json := range []string{"--json", "-q"} {
+			out.Reset()
+			n := run(append(args, at("captures"), "-o", at(fmt.Sprintf("b%d%d.img", i, k)), json), &out, &errs)
+			if n != 1 || strings.Count(out.String(), want) != 1 || !strings.Contains(out.String(), "180") {
+				t.Errorf("%v %s: exit %d, %s", args, json, n, out.String())
+			}
+		}
+	}
+	if text, _, n := callRecover(t, at("captures"), at("a.img"), "-o", at("c.img")); n != 0 || strings.Contains(text, "not captured") {
+		t.Errorf("with the image: exit %d, %s", n, text)
+	}
+	errs.Reset()
+	n := run([]string{"disk", "decode", at("a.img"), "-o", at("d.img")}, &out, &errs)
+	if n != 3 || !strings.Contains(errs.String(), "remanence recover") || strings.Contains(errs.String(), `\x`) {
+		t.Errorf("an image: exit %d, %s", n, errs.String())
 	}
 }
 

@@ -111,9 +111,18 @@ func parseHeader(b []byte) (*header, error) {
 	return h, nil
 }
 
+// quoteShort quotes what was found up to the first byte that is no printable ASCII, 16 characters at most: what was
+// given may be any file.
 func quoteShort(b []byte) string {
-	if len(b) > 40 {
-		return strconv.QuoteToASCII(string(b[:40])) + "..."
+	n := 0
+	for n < min(len(b), 16) && b[n] >= ' ' && b[n] <= '~' {
+		n++
 	}
-	return strconv.QuoteToASCII(string(b))
+	switch {
+	case n == len(b):
+		return strconv.Quote(string(b))
+	case n == 0:
+		return "bytes that are no text"
+	}
+	return strconv.Quote(string(b[:n])) + "..."
 }
