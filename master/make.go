@@ -81,9 +81,10 @@ func Make(ctx context.Context, set *machine.Set, a *Arrangement, o Options, p pr
 		total += mk.steps(m)
 	}
 	mk.p.Start("mastering", total)
+	outer := ctx
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	errs := make([]error, len(r.Media))
+	errs, done := make([]error, len(r.Media)), make([]bool, len(r.Media))
 	atOnce := make(chan struct{}, 2*o.Workers) // bounds memory: a disk in work holds its tracks
 	var wg sync.WaitGroup
 	for i, m := range r.Media {
@@ -98,7 +99,7 @@ func Make(ctx context.Context, set *machine.Set, a *Arrangement, o Options, p pr
 			} else {
 				errs[i] = mk.tape(ctx, m, i)
 			}
-			if errs[i] != nil {
+			if done[i] = errs[i] == nil; !done[i] {
 				cancel()
 			}
 		})
@@ -106,6 +107,10 @@ func Make(ctx context.Context, set *machine.Set, a *Arrangement, o Options, p pr
 	wg.Wait()
 	mk.p.Done()
 	if err := firstCause(ctx, errs); err != nil {
+		finished := mk.keepFinished(r, done)
+		if outer.Err() != nil && errors.Is(err, outer.Err()) {
+			err = &Stopped{o.Out, finished, len(r.Media), err}
+		}
 		return nil, err
 	}
 	r.Verified = true

@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -376,6 +377,10 @@ func TestCancelLeavesNoHalves(t *testing.T) {
 		if !errors.Is(err, context.Canceled) {
 			t.Fatalf("after %d steps: %v, want it cancelled", steps, err)
 		}
+		var s *Stopped
+		if !errors.As(err, &s) || !strings.HasPrefix(err.Error(), "stopped; the folder "+out+" is incomplete") || strings.Contains(err.Error(), "context") {
+			t.Fatalf("after %d steps: %v", steps, err)
+		}
 		files, err := os.ReadDir(out)
 		if err != nil {
 			t.Fatal(err)
@@ -383,6 +388,9 @@ func TestCancelLeavesNoHalves(t *testing.T) {
 		for _, f := range files {
 			if strings.Contains(f.Name(), ".part-") || f.Name() == manifestName {
 				t.Errorf("after %d steps %s is there", steps, f.Name())
+			}
+			if id, _, _ := strings.Cut(f.Name(), "."); !slices.Contains(s.Finished, id) {
+				t.Errorf("after %d steps %s is there, but finished are only %v", steps, f.Name(), s.Finished)
 			}
 			if i, _ := f.Info(); strings.HasSuffix(f.Name(), ".img") && i.Size() != 102_400 {
 				t.Errorf("after %d steps %s has %d bytes", steps, f.Name(), i.Size())

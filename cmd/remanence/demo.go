@@ -60,7 +60,7 @@ func (c *demoCmd) Run(env *Env) error {
 	env.Printf("The Saltmarsh Collection: %d files, unpacked to %s.\n", len(files), folder)
 	a, err := master.Arrange(env.Context, master.Request{Set: set, Machine: saltmarsh.Machine, Paths: []string{folder}, Base: c.Out, Title: saltmarsh.Title}, env.Progress())
 	if err != nil {
-		return err
+		return stopped(err, "before anything was made")
 	}
 	r, err := master.Make(env.Context, set, a, o, env.Progress())
 	if err != nil {

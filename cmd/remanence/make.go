@@ -1,8 +1,11 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"strings"
 
 	"remanence/bench"
@@ -69,7 +72,7 @@ func (c *makeCmd) Run(env *Env) error {
 	o.Command = "remanence make " + strings.Join(c.Files, " ")
 	a, err := master.Arrange(env.Context, q, env.Progress())
 	if err != nil {
-		return err
+		return stopped(err, "before anything was made")
 	}
 	r, err := master.Make(env.Context, q.Set, a, o, env.Progress())
 	if err != nil {
@@ -78,7 +81,7 @@ func (c *makeCmd) Run(env *Env) error {
 	var rehearsed []*bench.Rehearsal
 	if c.Bench {
 		if rehearsed, err = rehearseMade(env, q.Set, c.Out, r, o); err != nil {
-			return err
+			return stopped(err, "during the rehearsal; the masters in "+c.Out+" are complete")
 		}
 	}
 	all := struct {
@@ -95,6 +98,23 @@ func (c *makeCmd) Run(env *Env) error {
 	}
 	return madeStatus(r)
 }
+
+// stopped says when the person's stop came; other errors stay as they are.
+func stopped(err error, when string) error {
+	if errors.Is(err, context.Canceled) {
+		return &stop{when, err}
+	}
+	return err
+}
+
+// stop is a cancelled context in words; it unwraps to it for the exit status.
+type stop struct {
+	when  string
+	cause error
+}
+
+func (s *stop) Error() string { return "stopped " + s.when }
+func (s *stop) Unwrap() error { return s.cause }
 
 // madeStatus is the error for what is not whole although the work was done.
 func madeStatus(r *master.Result) error {
@@ -136,8 +156,27 @@ func printMade(env *Env, r *master.Result, out string) {
 	case len(r.Media) == 0:
 		env.Printf("\nNext: see above why nothing could go on a medium.\n")
 	case failed > 0:
-		env.Printf("\nNext: %d of %d media did not come back whole from a %q medium: read %s for which sectors and why.\n", failed, len(r.Media), r.Preset, r.Report)
+		env.Printf("\nNext: %d of %d media did not come back whole from a %q medium: read %s for what is lost and why.\n", failed, len(r.Media), r.Preset, filepath.Join(out, r.Report))
+		printRemedies(env, r)
 	default:
 		env.Printf("\nNext: open %s, print %s at 100 %%, and write the masters (remanence bench write, or play the sound to a recorder).\n", r.Report, r.Labels)
 	}
+}
+
+// printRemedies says what can be done about media that are not verified.
+func printRemedies(env *Env, r *master.Result) {
+	var disks, tapes bool
+	for _, m := range r.Media {
+		disks = disks || !m.Verified && m.Disk != nil
+		tapes = tapes || !m.Verified && m.Disk == nil
+	}
+	if tapes && r.Arranged.Copies < 2 {
+		env.Printf("     tape: remanence make --copies 2 records every program twice; or take a better cassette or deck (--medium)\n")
+	} else if tapes {
+		env.Printf("     tape: take a better cassette or deck (--medium)\n")
+	}
+	if disks {
+		env.Printf("     disk: take a better disk or drive (--medium)\n")
+	}
+	env.Printf("     --seed N varies what the simulation leaves to chance, such as where dropouts lie\n")
 }

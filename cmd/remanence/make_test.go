@@ -2,11 +2,18 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"remanence/disk"
+	"remanence/internal/outcome"
+	"remanence/master"
+	"remanence/plan"
 )
 
 // call runs the command line in this process.
@@ -125,6 +132,28 @@ func TestMakeCallsThatCannotBe(t *testing.T) {
 		if status != c.status || !strings.Contains(errs, c.want) || out != "" {
 			t.Errorf("%v: status %d, want %d\n%s%s", c.args, status, c.status, out, errs)
 		}
+	}
+}
+
+// What is said of a medium that is not verified is of its own kind; a stop says so in words and ends with 130.
+func TestMakeRemediesAndStop(t *testing.T) {
+	r := &master.Result{Arranged: &master.Arrangement{Copies: 1}, Preset: "worn", Report: "report.html",
+		Media: []*master.Medium{{Medium: plan.Medium{ID: "T01A", Type: plan.ToTape}}}}
+	say := func() string {
+		var o bytes.Buffer
+		printRemedies(newEnv(context.Background(), &o, &o), r)
+		return o.String()
+	}
+	if s := say(); !strings.Contains(s, "--copies 2") || !strings.Contains(s, "--seed N") || strings.Contains(s, "disk") || strings.Contains(s, "sector") {
+		t.Errorf("a tape: %s", s)
+	}
+	r.Media[0].Disk = &disk.Recording{}
+	if s := say(); strings.Contains(s, "--copies") || strings.Contains(s, "tape") || !strings.Contains(s, "better disk or drive") {
+		t.Errorf("a disk: %s", s)
+	}
+	err := stopped(fmt.Errorf("D01: %w", context.Canceled), "before anything was made")
+	if outcome.Status(err) != 130 || err.Error() != "stopped before anything was made" {
+		t.Errorf("stopped: %v, status %d", err, outcome.Status(err))
 	}
 }
 
