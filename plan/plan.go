@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"path/filepath"
 	"slices"
 
 	"remanence/disk"
@@ -355,7 +354,11 @@ func (w *work) toDisk(pc *piece) {
 		}
 		pc.placed.Name = name
 	} else {
-		name, why := volume.NameFor(kind, filepath.Base(f.Path), taken)
+		archive, usual := archiveName(f.Path, f.Report.Kind)
+		if usual != "" {
+			pc.placed.Notes = append(pc.placed.Notes, "name: "+usual)
+		}
+		name, why := volume.NameFor(kind, archive, taken)
 		pc.placed.Name = name
 		if why != "" {
 			pc.placed.Notes = append(pc.placed.Notes, "name: "+why)

@@ -32,6 +32,7 @@ type mediaJSON struct {
 		ID        *string `json:"id"`
 		Type      *string `json:"type"`
 		Recording *string `json:"recording"`
+		Cylinders int     `json:"cylinders"`
 		Files     []struct {
 			Name *string `json:"name"`
 			Path *string `json:"path"`
@@ -83,7 +84,7 @@ func TestPlanAndMake(t *testing.T) {
 	if status != 1 || len(m.Media) != 2 || *m.LowerBound != 2 || len(m.LeftOut) != 1 || *m.Machine != "z80-fm10" {
 		t.Fatalf("status %d, %s%s", status, out, errs)
 	}
-	if *m.Media[0].Recording != "fm10x256:35x1" || *m.Media[0].Files[0].Name != "NOTES/TXT" || *m.Media[1].Type != "tape" || *m.Media[0].Verified {
+	if *m.Media[0].Recording != "fm10x256" || *m.Media[0].Files[0].Name != "NOTES/TXT" || *m.Media[1].Type != "tape" || *m.Media[0].Verified {
 		t.Errorf("%s", out)
 	}
 
