@@ -34,6 +34,8 @@ type starterCmd struct {
 	Through     string  `placeholder:"PATH" help:"With --rehearse: what the sound goes through: clean, good, portable, tired, bad or worn (default: clean)."`
 	Seed        uint64  `default:"1" help:"With --through: which of many such tapes."`
 	RAM         int     `name:"ram" default:"32" placeholder:"KIB" help:"With --rehearse: memory of the machine, 16, 32 or 48 KiB."`
+	Read        bool    `help:"The reverse: make the tape of a program that sends a disk's sectors out through the cassette port. Record that sound, then: tape read --raw, recover."`
+	Tracks      int     `default:"40" placeholder:"N" help:"With --read: how many tracks the program sends."`
 	Force       bool    `help:"Replace files that are there already."`
 }
 
@@ -52,7 +54,13 @@ Examples:
   remanence starter heron1.img --rehearse
   remanence starter heron1.img -o starter.flac --rehearse --through portable
   remanence starter heron1.img -o starter.wav --side-length C-30
-  remanence starter --calibration -o try.wav`
+  remanence starter --calibration -o try.wav
+
+The reverse, where the machine is the only drive that reads a disk: load reader.wav, record what the machine then
+sends (about 53 s a track), and
+  remanence starter --read -o reader.wav
+  remanence tape read recording.wav --raw disk.dump -o found
+  remanence recover disk.dump -o heron1.img`
 }
 
 // starterReport is the JSON of starter.
@@ -79,6 +87,9 @@ type starterReport struct {
 
 func (c *starterCmd) Run(env *Env) error {
 	usage := func(format string, a ...any) error { return outcome.As(outcome.Usage, fmt.Errorf(format, a...)) }
+	if c.Read {
+		return c.reader(env)
+	}
 	switch {
 	case c.Image == "" && !c.Calibration:
 		return usage("name the image of the disk to be made, or say --calibration")
