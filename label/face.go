@@ -71,7 +71,8 @@ func (m *Medium) names() []string {
 	return out
 }
 
-// facts sets the line of recording and date on the base line y; it gives back where it begins.
+// facts sets the line of recording and date on the base line y, in front of it in bold what is not proven; it gives back
+// where it begins.
 func facts(c *picture.Canvas, m *Medium, x0, x1, y float64) float64 {
 	const size = 2.0
 	y -= 0.25 * size // descenders stay inside
@@ -80,8 +81,19 @@ func facts(c *picture.Canvas, m *Medium, x0, x1, y float64) float64 {
 		dw = picture.TextWidth(picture.Printable(m.Date), size, picture.Sans) + 3
 		c.Text(x1, y, m.Date, set(size, picture.Sans, picture.End))
 	}
-	c.Text(x0, y, picture.Shorten(m.small(), x1-x0-dw, size, picture.Sans), set(size, picture.Sans, picture.Start))
+	x := x0 + mark(c, m, x0, y, size)
+	c.Text(x, y, picture.Shorten(m.small(), x1-x-dw, size, picture.Sans), set(size, picture.Sans, picture.Start))
 	return y - size
+}
+
+// mark sets on the base line y that a medium is not proven, and gives back the width it takes; 0 where it need not.
+func mark(c *picture.Canvas, m *Medium, x, y, size float64) float64 {
+	text := m.unproven()
+	if text == "" {
+		return 0
+	}
+	c.Text(x, y, text, set(size, picture.Bold, picture.Start))
+	return picture.TextWidth(text, size, picture.Bold) + 1.5
 }
 
 // diskWrap draws the part of a label that goes over the case's edge: from y = 0 (the fold) down h mm.
@@ -103,6 +115,7 @@ func diskWrap(c *picture.Canvas, m *Medium, w, h float64) {
 	x := Edge + picture.TextWidth(number, size, picture.Bold) + 3
 	t := math.Min(2.6, size*0.6)
 	c.Text(x, y-3, picture.Shorten(m.Title, w-Edge-x, t, picture.Bold), set(t, picture.Bold, picture.Start))
+	x += mark(c, m, x, y, 2.0)
 	c.Text(x, y, picture.Shorten(m.small(), w-Edge-x, 2.0, picture.Sans), set(2.0, picture.Sans, picture.Start))
 }
 

@@ -127,12 +127,16 @@ func indexHead(c *picture.Canvas, m *Medium, x0, x1, y0 float64, first bool) (fl
 		y += 6.6
 	}
 	for _, f := range [][2]string{{"machine", m.Machine}, {"recording", m.Recording}, {"medium", m.Place}, {"made", m.Date},
-		{"files", fmt.Sprint(m.count())}, {"to start", m.Start}} {
+		{"files", fmt.Sprint(m.count())}, {"to start", m.Start}, {"proof", m.proof()}} {
 		if f[1] == "" {
 			continue
 		}
+		face := picture.Sans
+		if f[0] == "proof" && m.unproven() != "" {
+			face = picture.Bold
+		}
 		c.Text(x0, y, f[0], set(2.6, picture.Sans, picture.Start))
-		c.Text(x0+20, y, picture.Shorten(f[1], right-x0-20, 3, picture.Sans), set(3, picture.Sans, picture.Start))
+		c.Text(x0+20, y, picture.Shorten(f[1], right-x0-20, 3, face), set(3, face, picture.Start))
 		y += 4.6
 	}
 	return max(y, y0+q+quiet(q)) + 6, nil

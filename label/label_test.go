@@ -379,6 +379,48 @@ func TestNothingIsLeftOutSilently(t *testing.T) {
 	}
 }
 
+// What is not proven says so on every label, insert and index sheet, and names the side where only one is meant; what is
+// proven says on the index sheet with what. pdftotext reads what a person would.
+func TestNotProvenIsPrinted(t *testing.T) {
+	totext := need(t, "pdftotext", "poppler-utils")
+	items := []label.Item{{Name: "HERON/CMD"}}
+	side := func(name, proof string) label.Side { return label.Side{Name: name, Items: items, Proof: proof} }
+	const deck = "proven with a simulated deck and cassette"
+	for _, tt := range []struct {
+		m            label.Medium
+		marked       string // on every sheet; "": none of them says "not proven"
+		index        string
+		kind, second label.Kind
+	}{
+		{label.Medium{Number: "D1", Type: "disk", Place: "40 cylinders, 1 side", Sides: []label.Side{side("", label.NotProven)}}, "not proven", "not proven", label.DiskLabel, label.DiskLabel},
+		{label.Medium{Number: "D2", Type: "disk", Sides: []label.Side{side("", "proven with a simulated drive and disk")}}, "", "proven with a simulated drive and disk", label.DiskLabel, label.DiskLabel},
+		{label.Medium{Number: "T1", Type: "tape", Sides: []label.Side{side("A", deck), side("B", label.NotProven)}}, "side B not proven", "side A " + deck + "; side B not proven", label.Insert, label.CassetteLabel},
+		{label.Medium{Number: "T2", Type: "tape", Sides: []label.Side{side("A", deck), side("B", deck)}}, "", deck, label.Insert, label.CassetteLabel},
+		{label.Medium{Number: "D3", Type: "disk", Sides: []label.Side{side("", "")}}, "", "", label.DiskLabel, label.DiskLabel},
+	} {
+		for _, s := range sheets(t) {
+			if s.Kind != label.Index && s.Kind != tt.kind && s.Kind != tt.second {
+				continue
+			}
+			file := filepath.Join(t.TempDir(), "a.pdf")
+			var b bytes.Buffer
+			if _, err := label.PDF(&b, s, []label.Medium{tt.m}, label.Options{}); err != nil {
+				t.Fatal(err)
+			}
+			if err := os.WriteFile(file, b.Bytes(), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			text := strings.Join(strings.Fields(run(t, totext, "-layout", file, "-")), " ")
+			if tt.marked != "" && !strings.Contains(text, tt.marked) || tt.marked == "" && strings.Contains(text, "not proven") {
+				t.Errorf("%s on %s: want the mark %q in %s", tt.m.Number, s.Name, tt.marked, text)
+			}
+			if s.Kind == label.Index && !strings.Contains(text, tt.index) || tt.m.Type == "tape" && strings.Contains(text, "drive") {
+				t.Errorf("%s on %s: want %q in %s", tt.m.Number, s.Name, tt.index, text)
+			}
+		}
+	}
+}
+
 // scaleText stands on every sheet beside the mark.
 const scaleText = "100 mm. Check with a ruler; if it differs, print at 100 % (actual size)."
 

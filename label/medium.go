@@ -22,6 +22,46 @@ type Medium struct {
 type Side struct {
 	Name  string `json:"name"` // "A", "B"; "" for a disk
 	Items []Item `json:"items"`
+	// Proof is how the side was proven, in a few words, or NotProven; "" where nothing is known of that, and nothing
+	// is printed.
+	Proof string `json:"proof,omitempty"`
+}
+
+// NotProven as a side's Proof marks everything that is printed of its medium: it did not come back whole.
+const NotProven = "not proven"
+
+// unproven is the mark of a medium, "" for none. It names the side where only one of two is meant.
+func (m *Medium) unproven() string {
+	var names []string
+	for _, s := range m.Sides {
+		if s.Proof == NotProven {
+			names = append(names, s.Name)
+		}
+	}
+	switch {
+	case len(names) == 0:
+		return ""
+	case len(names) < len(m.Sides) && names[0] != "":
+		return "side " + names[0] + " " + NotProven
+	}
+	return NotProven
+}
+
+// proof is what is known of the proof of all sides.
+func (m *Medium) proof() string {
+	if len(m.Sides) == 2 && m.Sides[0].Proof != m.Sides[1].Proof {
+		var p []string
+		for _, s := range m.Sides {
+			if s.Proof != "" {
+				p = append(p, "side "+s.Name+" "+s.Proof)
+			}
+		}
+		return strings.Join(p, "; ")
+	}
+	if len(m.Sides) == 0 {
+		return ""
+	}
+	return m.Sides[0].Proof
 }
 
 // Item is one file, in its order on the medium.

@@ -18,6 +18,7 @@ import (
 	"remanence/disk/track"
 	"remanence/internal/progress"
 	"remanence/internal/saltmarsh"
+	"remanence/label"
 	"remanence/machine"
 	"remanence/plan"
 	"remanence/volume"
@@ -213,6 +214,11 @@ func TestWornIsNotVerified(t *testing.T) {
 	d, s := r.Media[0], r.Media[1]
 	if d.Verified || s.Verified || r.Verified {
 		t.Fatalf("verified: disk %v, side %v, all %v", d.Verified, s.Verified, r.Verified)
+	}
+	for _, m := range LabelMedia(r) {
+		if m.Sides[0].Proof != label.NotProven {
+			t.Errorf("the label of %s says %q", m.Number, m.Sides[0].Proof)
+		}
 	}
 	lost := d.Proof.SectorsExpected - d.Proof.SectorsGood
 	named := 0

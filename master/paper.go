@@ -96,6 +96,10 @@ func LabelMedia(r *Result) []label.Medium {
 			side.Name = m.ID[len(m.ID)-1:]
 			lm.Number = m.ID[:len(m.ID)-1]
 		}
+		side.Proof = label.NotProven
+		if m.Verified {
+			side.Proof = "proven with a simulated " + simulated(m)
+		}
 		for i := range m.Files {
 			f := &m.Files[i]
 			it := label.Item{Name: f.Name, Path: f.Path, Size: bytesText(f.Size), Damaged: f.Damaged}
@@ -117,6 +121,14 @@ func LabelMedia(r *Result) []label.Medium {
 		out = append(out, lm)
 	}
 	return out
+}
+
+// simulated names what a medium was tried with.
+func simulated(m *Medium) string {
+	if m.Disk != nil {
+		return "drive and disk"
+	}
+	return "deck and cassette"
 }
 
 func diskPlace(m *Medium) string {

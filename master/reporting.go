@@ -93,7 +93,7 @@ func (mk *maker) reportMedium(r *Result, m *Medium) report.Medium {
 	step := func(what, format string, a ...any) {
 		rm.Proof = append(rm.Proof, report.Step{What: what, Value: fmt.Sprintf(format, a...)})
 	}
-	step("proven with", "a simulated %s (%s)", map[bool]string{true: "drive and disk", false: "deck and cassette"}[m.Disk != nil], mk.o.Medium.Title)
+	step("proven with", "a simulated %s (%s)", simulated(m), mk.o.Medium.Title)
 	if m.Disk != nil {
 		rm.Place, rm.Unit = diskPlace(m), "KiB"
 		rm.Free = float64(m.FreeBytes) / 1024

@@ -305,7 +305,11 @@ func (v *view) NextSteps() []string {
 	var out []string
 	for _, m := range v.Media {
 		if !m.Verified {
-			out = append(out, fmt.Sprintf("%s is not proven: read its faults under Prove, take another medium or drive, and make it again.", m.ID))
+			with := "disk or drive"
+			if m.Type == "tape" {
+				with = "cassette or deck, or record every program twice (--copies 2)"
+			}
+			out = append(out, fmt.Sprintf("%s is not proven: read its faults under Prove, take another %s, and make it again.", m.ID, with))
 		}
 	}
 	proven := func(kind string) bool {
