@@ -38,6 +38,7 @@ func Copy(to, from Volume, names []string, o CopyOptions) []Change {
 	for _, f := range to.Files() {
 		there[f.Name] = true
 	}
+	suspects := Suspects(from)
 	var out []Change
 	for _, name := range names {
 		c := Change{From: name, What: []string{}}
@@ -47,7 +48,7 @@ func Copy(to, from Volume, names []string, o CopyOptions) []Change {
 			out = append(out, c)
 			continue
 		}
-		for _, f := range faults {
+		for _, f := range append(faults, suspects[name]...) {
 			c.What = append(c.What, "damaged: "+f.What)
 		}
 		if !o.Binary && from.Kind() != to.Kind() {
@@ -201,7 +202,26 @@ func isText(data []byte) bool {
 			return false
 		}
 	}
-	return lines > 0
+	return lines > 0 && !isRecords(body)
+}
+
+// isRecords reports whether every line is an Intel HEX record or every line an S-record: a colon and hexadecimal
+// digits, or an S, a digit and such digits. They look like text but are data, and come back as they went.
+func isRecords(body []byte) bool {
+	var kind byte
+	for line := range bytes.FieldsFuncSeq(body, func(r rune) bool { return r == '\r' || r == '\n' || r == '\f' }) {
+		line = bytes.TrimSpace(line)
+		if len(line) == 0 {
+			continue
+		}
+		if kind == 0 {
+			kind = line[0]
+		}
+		if line[0] != kind || kind != ':' && kind != 'S' || len(line) < 10 || len(bytes.Trim(line[1:], "0123456789ABCDEFabcdef")) > 0 {
+			return false
+		}
+	}
+	return kind != 0
 }
 
 // convertText gives text the line ends of the other kind, and takes the 1Ah filler of an extent volume off.

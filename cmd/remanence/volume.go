@@ -174,7 +174,9 @@ func (c *volumeLsCmd) Run(env *Env) error {
 		out.Directories = d.Directories()
 	}
 	damaged := false
+	suspects := volume.Suspects(v)
 	for _, f := range v.Files() {
+		f.Faults = append(f.Faults, suspects[f.Name]...)
 		out.Files = append(out.Files, volumeFileJSON{f.Name, f.Size, f.Units, f.Date, f.Attributes, f.Faults})
 		damaged = damaged || len(f.Faults) > 0
 	}
@@ -346,7 +348,7 @@ func (c *volumeCheckCmd) report(env *Env, results []volumeCheckJSON) error {
 				env.Printf("  %s\n", f)
 			}
 		}
-		if faults > 0 {
+		if faults > 0 && !env.Quiet {
 			env.Printf("\n'remanence volume repair %s -o NEW' writes a sound volume with what can be read.\n", damaged)
 		}
 	})
@@ -363,8 +365,8 @@ func (c *volumeCheckCmd) report(env *Env, results []volumeCheckJSON) error {
 
 type volumeGetCmd struct {
 	Image string   `arg:"" help:"Raw sector image; - for standard input."`
-	Names []string `arg:"" optional:"" help:"Files to copy out, by their names on the volume."`
-	Out   string   `short:"o" required:"" placeholder:"FILE" help:"Where to: a file for one name (- for standard output), a folder for several or --all."`
+	Names []string `arg:"" optional:"" help:"Files to copy out, by their names on the volume (default: all)."`
+	Out   string   `short:"o" required:"" placeholder:"FILE" help:"Where to: a file for one name (- for standard output), a folder for several or all."`
 	All   bool     `help:"Copy out every file, to safe names in the folder -o."`
 	Text  bool     `help:"Extent volumes: cut at the first 1Ah, which ends a text."`
 	Force bool     `help:"Replace files that are there already."`
@@ -372,8 +374,19 @@ type volumeGetCmd struct {
 }
 
 func (volumeGetCmd) Help() string {
-	return "What cannot be read is filled with zeros and told; exit status 1.\n\nExample:\n  remanence volume get old.img NOTES/TXT -o notes.txt\n" +
-		"  remanence volume get old.img --all -o files"
+	return "Without names every file is copied out. What cannot be read is filled with zeros and told; what is suspect, as a unit\n" +
+		"that two files hold, is told as well; exit status 1.\n\nExample:\n  remanence volume get old.img NOTES/TXT -o notes.txt\n" +
+		"  remanence volume get old.img -o files"
+}
+
+// listedName is the name that a file is listed under, for one that was typed in small letters or without its user number.
+func listedName(suspects map[string][]volume.Fault, typed string) string {
+	for _, n := range []string{typed, strings.ToUpper(typed), "0:" + strings.ToUpper(typed)} {
+		if suspects[n] != nil {
+			return n
+		}
+	}
+	return typed
 }
 
 type volumeGetJSON struct {
@@ -389,8 +402,12 @@ type volumeGotJSON struct {
 }
 
 func (c *volumeGetCmd) Run(env *Env) error {
-	if c.All != (len(c.Names) == 0) {
-		return outcome.As(outcome.Usage, fmt.Errorf("volume get: name the files, or say --all"))
+	if c.All && len(c.Names) > 0 {
+		return outcome.As(outcome.Usage, fmt.Errorf("volume get: name the files, or say --all, not both"))
+	}
+	c.All = len(c.Names) == 0 // without names all files, as volume copy does
+	if c.All && c.Out == "-" {
+		return outcome.Hint(outcome.Usage, fmt.Errorf("volume get: standard output holds one file"), "name the file, or say -o FOLDER")
 	}
 	v, _, err := c.open(env, c.Image)
 	if err != nil {
@@ -409,11 +426,13 @@ func (c *volumeGetCmd) Run(env *Env) error {
 	out := volumeGetJSON{Files: []volumeGotJSON{}}
 	taken := map[string]bool{}
 	damaged := false
+	suspects := volume.Suspects(v)
 	for _, name := range names {
 		data, faults, err := v.Get(name)
 		if err != nil {
 			return outcome.As(outcome.Input, fmt.Errorf("%s: %w", c.Image, err))
 		}
+		faults = append(faults, suspects[listedName(suspects, name)]...)
 		if c.Text && v.Kind() == "extent" {
 			data = volume.CutText(data)
 		}

@@ -139,7 +139,7 @@ type volumeCopyCmd struct {
 func (volumeCopyCmd) Help() string {
 	return "Names become the form of the other kind: shortened to 8 and 3 characters, characters left out that it does not allow, numbered where\n" +
 		"two would be the same. Text (lines of printable characters) gets the line ends of the other kind: 0D on granule volumes, 0D 0A elsewhere;\n" +
-		"the 1Ah filler of extent volumes goes. Every change is told.\n\nExample:\n  remanence volume copy old8inch.img exchange.img -o exchange1.img"
+		"the 1Ah filler of extent volumes goes. Intel HEX and S-records are data and stay as they are. Every change is told.\n\nExample:\n  remanence volume copy old8inch.img exchange.img -o exchange1.img"
 }
 
 func (c *volumeCopyCmd) Run(env *Env) error {

@@ -178,3 +178,47 @@ func TestVolumeCopyAndPropose(t *testing.T) {
 		t.Error("the proposed image is not the disk that was hidden")
 	}
 }
+
+// get without names copies every file out, as copy does; two files on one cluster are both told, with exit 1, and repair
+// tells them too. The directory bytes are changed by hand: 1Ah is the first cluster (FAT12 sheet).
+func TestVolumeGetAllAndSuspects(t *testing.T) {
+	dir := t.TempDir()
+	at := func(n string) string { return filepath.Join(dir, n) }
+	for n, b := range map[string]string{"one.dat": "one\x00", "two.dat": "two\x00"} {
+		if err := os.WriteFile(at(n), []byte(b), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	volumeOK(t, "new", "--recording", "mfm9x512:40x2", "-f", at("one.dat"), "-f", at("two.dat"), "-o", at("d.img"))
+	volumeOK(t, "get", at("d.img"), "-o", at("all"))
+	if all, _ := os.ReadDir(at("all")); len(all) != 2 {
+		t.Errorf("get without names: %v", all)
+	}
+	if _, errs, status := callVolume(t, "get", at("d.img"), "-o", "-"); status != 2 || !strings.Contains(errs, "FOLDER") {
+		t.Errorf("get -o -: exit %d, %s", status, errs)
+	}
+	img, err := os.ReadFile(at("d.img"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, b := bytes.Index(img, []byte("ONE     DAT")), bytes.Index(img, []byte("TWO     DAT"))
+	if a < 0 || b < 0 {
+		t.Fatal("the entries are not there")
+	}
+	copy(img[b+0x1A:b+0x1C], img[a+0x1A:a+0x1C])
+	if err := os.WriteFile(at("x.img"), img, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"ONE.DAT", "two.dat"} {
+		if _, errs, status := callVolume(t, "get", at("x.img"), name, "-o", at("got-"+name)); status != 1 || !strings.Contains(errs, "as well") {
+			t.Errorf("get %s: exit %d, %s", name, status, errs)
+		}
+	}
+	out, _, status := callVolume(t, "repair", at("x.img"), "-o", at("r.img"))
+	if status != 1 || !strings.Contains(out, "ONE.DAT -> ") || !strings.Contains(out, "TWO.DAT -> ") {
+		t.Errorf("repair: exit %d\n%s", status, out)
+	}
+	if out, errs, _ := callVolume(t, "check", "-q", at("x.img")); strings.Contains(out, "writes a sound volume") || !strings.Contains(out, "cluster") || errs != "" {
+		t.Errorf("check -q: %s%s", out, errs)
+	}
+}
