@@ -289,20 +289,34 @@ func (p *BASIC) linked(out []byte, base int) []byte {
 	return append(out, 0, 0)
 }
 
+// baseOr is the address that links are made for: the one asked for, else the usual one of the form.
+func baseOr(asked *int, usual int) int {
+	if asked != nil {
+		return *asked
+	}
+	return usual
+}
+
 // BuildBASICDisk writes the disk form, linked for 68BAh.
 //
 //	FF  C5 68  0A 00  B2 20 22 48 49 22 00  00 00
 //	    next   10     PRINT "HI"            end
-func BuildBASICDisk(p *BASIC) ([]byte, error) {
-	if err := p.check(diskBASICStart); err != nil {
+func BuildBASICDisk(p *BASIC) ([]byte, error) { return buildBASICDisk(p, diskBASICStart) }
+
+func buildBASICDisk(p *BASIC, base int) ([]byte, error) {
+	if err := p.check(base); err != nil {
 		return nil, fmt.Errorf("disk BASIC: %w", err)
 	}
-	return p.linked([]byte{diskMark}, diskBASICStart), nil
+	return p.linked([]byte{diskMark}, base), nil
 }
 
 // BuildBASICTape writes the tape form, linked for 42E9h. The name is one character; an empty one becomes A.
 func BuildBASICTape(p *BASIC, o TapeOptions) ([]byte, error) {
-	if err := p.check(tapeBASICStart); err != nil {
+	return buildBASICTape(p, o, tapeBASICStart)
+}
+
+func buildBASICTape(p *BASIC, o TapeOptions, base int) ([]byte, error) {
+	if err := p.check(base); err != nil {
 		return nil, fmt.Errorf("tape BASIC: %w", err)
 	}
 	name := byte('A')
@@ -310,5 +324,5 @@ func BuildBASICTape(p *BASIC, o TapeOptions) ([]byte, error) {
 		name = p.Name[0]
 	}
 	out := append(o.prefix(), tapeMark, tapeMark, tapeMark, name)
-	return p.linked(out, tapeBASICStart), nil
+	return p.linked(out, base), nil
 }

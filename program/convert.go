@@ -28,7 +28,7 @@ type ConvertOptions struct {
 	Source   Encoding // of the text read; "": UTF-8 where the text plainly is, else class codes
 	LineEnds string   // of the text written; "": CR for class text, LF for Unicode
 	Name     string   // "": the name in the file
-	Address  *int     // of raw bytes
+	Address  *int     // of raw bytes; of BASIC written: the address that its links are made for; nil: the form's usual one
 	Entry    *int     // replaces the entry, or gives one where there is none
 	NoEntry  bool     // leaves the entry out
 	Fill     *byte    // for gaps in raw bytes; nil: gaps are refused
@@ -82,7 +82,8 @@ func Convert(data []byte, o ConvertOptions) (*Conversion, error) {
 	if !slices.Contains(Convertible, o.To) {
 		return nil, w.refuse("", "%q cannot be written; %s can", o.To, kindList(Convertible))
 	}
-	if w.From == "" && o.Address != nil {
+	toBASIC := o.To == BASICDisk || o.To == BASICTape
+	if w.From == "" && o.Address != nil && !toBASIC {
 		w.From = Raw
 	}
 	r := Inspect(data)
@@ -354,7 +355,7 @@ func (w *work) buildBASIC(p *BASIC) (err error) {
 		if p.Name != "" && w.From == BASICTape {
 			w.note("the name %q is left behind; the disk form has none, its file has", p.Name)
 		}
-		w.Data, err = BuildBASICDisk(p)
+		w.Data, err = buildBASICDisk(p, baseOr(w.o.Address, diskBASICStart))
 	case BASICTape:
 		if w.o.Name != "" {
 			p.Name = w.o.Name[:1]
@@ -362,7 +363,7 @@ func (w *work) buildBASIC(p *BASIC) (err error) {
 				w.note("the name %q is written as %q; the tape form has room for one character", w.o.Name, p.Name)
 			}
 		}
-		w.Data, err = BuildBASICTape(p, w.o.Tape)
+		w.Data, err = buildBASICTape(p, w.o.Tape, baseOr(w.o.Address, tapeBASICStart))
 	}
 	if err != nil {
 		return w.refuse("", "%v", err)
@@ -376,6 +377,7 @@ func (w *work) basic(data []byte) (*BASIC, error) {
 		if p == nil {
 			return nil, w.refuse("", "%s", faults[0])
 		}
+		w.based(p)
 		return p, nil
 	}
 	text := data
@@ -392,6 +394,21 @@ func (w *work) basic(data []byte) (*BASIC, error) {
 		return nil, w.refuse("", "%v", err)
 	}
 	return p, nil
+}
+
+// based says which address the links of a program were for, where what is written does not have it. A link is made new
+// when a program loads; the number is needed only to bring back the same bytes.
+func (w *work) based(p *BASIC) {
+	usual := map[Kind]int{BASICDisk: diskBASICStart, BASICTape: tapeBASICStart}
+	base := baseOr(w.o.Address, usual[w.To])
+	if len(p.Lines) == 0 || p.Base == base || w.To == Text && p.Base == usual[w.From] {
+		return
+	}
+	if w.To == Text {
+		w.note("the links were for a program at %s; a listing has none; to bring back the same bytes: --to %s --load-address %s", hex(p.Base), w.From, hex(p.Base))
+		return
+	}
+	w.note("the links were for a program at %s and are now for %s; --load-address sets another", hex(p.Base), hex(base))
 }
 
 func (w *work) aliases(n int) {

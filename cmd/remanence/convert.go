@@ -19,7 +19,7 @@ type convertCmd struct {
 	Out          string   `short:"o" required:"" placeholder:"FILE" help:"File to write; - is standard output."`
 	To           string   `placeholder:"KIND" help:"load-module, machine-tape, intel-hex, s-record, raw, basic-disk, basic-tape or text (default: by the ending of OUT)."`
 	From         string   `placeholder:"KIND" help:"Read the file as this kind, whatever it looks like."`
-	LoadAddress  string   `placeholder:"ADDRESS" help:"The file is raw machine code for this address, as 5200h or 0x5200."`
+	LoadAddress  string   `placeholder:"ADDRESS" help:"The file is raw machine code for this address, as 5200h or 0x5200. To BASIC: the address that its links are made for (default: disk 68BAh, tape 42E9h)."`
 	Entry        string   `placeholder:"ADDRESS" help:"Entry address; none: leave it out."`
 	Name         string   `help:"Name inside the file (load module, tape, S-record)."`
 	Fill         string   `placeholder:"BYTE" help:"To raw: fill gaps with this byte, as 00h."`
@@ -41,7 +41,7 @@ type convertCmd struct {
 func (convertCmd) Help() string {
 	return `Machine code stays machine code (load module, tape, Intel HEX, S-record, raw bytes), BASIC stays BASIC (disk and tape
 form, listing). Where meaning would be lost, the conversion is refused and says why; what is left behind without harm is
-said in a note. In listings, {FE} stands for a byte that no listing can show.
+said in a note, as the address that BASIC links were for; --load-address gives it back. In listings, {FE} stands for a byte that no listing can show.
 
 Examples:
   remanence convert tide.tape -o tide.cmd --relocate z80-fm10
