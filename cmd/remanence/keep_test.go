@@ -9,6 +9,9 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"remanence/label"
+	"remanence/shelf"
 )
 
 // made is a make result of two small programs: one disk and one tape side.
@@ -184,6 +187,23 @@ func TestShelfCommand(t *testing.T) {
 		{2, on("show", "zzz")}, {2, on("note", "SCC-1")}, {3, on("import", lines+".none")}, {4, on("export", "-o", lines)}, {2, on("ls", "everything")}} {
 		if status, _, stderr := call(t, c.args...); status != c.status || stderr == "" {
 			t.Errorf("%v: exit %d, want %d: %s", c.args, status, c.status, stderr)
+		}
+	}
+}
+
+// The label of a shelved medium whose master did not come back whole says so; one of a verified master does not.
+func TestShelvedLabelNotProven(t *testing.T) {
+	d := &shelf.Detail{Medium: &shelf.Medium{Number: "T1", Type: "tape"}, Master: &shelf.Master{Items: []shelf.Item{{Name: "GULL", Side: "A"}, {Name: "TIDES", Side: "B"}}}}
+	for _, verified := range []bool{false, true} {
+		d.Master.Verified = verified
+		m := shelved(d)
+		if len(m.Sides) != 2 {
+			t.Fatalf("%d sides", len(m.Sides))
+		}
+		for _, s := range m.Sides {
+			if (s.Proof == label.NotProven) == verified {
+				t.Errorf("verified %v: side %s says %q", verified, s.Name, s.Proof)
+			}
 		}
 	}
 }

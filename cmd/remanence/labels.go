@@ -218,6 +218,11 @@ func shelved(d *shelf.Detail) label.Medium {
 		s := &m.Sides[len(m.Sides)-1]
 		s.Items = append(s.Items, label.Item{Name: it.Name, Where: it.At, Size: it.Size, Path: it.Path, Damaged: it.Damaged})
 	}
+	if !d.Master.Verified {
+		for i := range m.Sides {
+			m.Sides[i].Proof = label.NotProven
+		}
+	}
 	return m
 }
 
