@@ -79,7 +79,7 @@ func (lk *pulseLock) step() bool {
 	for k, p := range e.places {
 		c.y[k], slope[k] = lk.shape.correlate(e, lk.t+p*lk.period, lk.period/e.cell)
 	}
-	if lk.strays(float64(c.y[e.clock])) {
+	if lk.strays() {
 		lk.over, lk.resume = true, int64(lk.t-jumpCells*lk.period)
 		return true
 	}
@@ -107,20 +107,37 @@ func (lk *pulseLock) step() bool {
 const jumpCells = 4
 
 // strays says that the lock hangs on noise, in which it may have begun by chance and learned the noise's own shape, while
-// the code sets in far above it: the code is looked for anew, for its leader is still to come. clock is what was heard
-// where the clock is due.
-func (lk *pulseLock) strays(clock float64) bool {
+// the code sets in far above it: the code is looked for anew, for its leader is still to come. The pulses may come
+// anywhere in the cell, for where the lock expects them is chance too.
+func (lk *pulseLock) strays() bool {
 	if sd := math.Sqrt(lk.vari); lk.jump == 0 && lk.amp < 2*sd { // no code that can be read is so weak
 		lk.weak = 10 * sd
 	} else if lk.jump == 0 {
 		return false
 	}
-	if math.Abs(clock) < lk.weak { // the shape of noise may be any way up
+	if lk.loudest() < lk.weak {
 		lk.jump = 0
 		return false
 	}
 	lk.jump++ // the jump drives level and noise up: what counts is how it began
 	return lk.jump == jumpCells
+}
+
+// loudest is the strongest the declared pulse is heard anywhere in the next cell, either way up: the shape and the place
+// learned from noise say nothing about the code.
+func (lk *pulseLock) loudest() float64 {
+	e := lk.e
+	from := max(int64(lk.t)-e.base, 0)
+	to := min(from+int64(math.Ceil(lk.period)), int64(len(e.y)-len(e.nominal)))
+	best := 0.0
+	for i := from; i < to; i++ {
+		var s float32
+		for j, p := range e.nominal {
+			s += p * e.y[i+int64(j)]
+		}
+		best = max(best, math.Abs(float64(s)))
+	}
+	return best
 }
 
 // seekCells is over how many cells the clock is looked for after a dropout.
