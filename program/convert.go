@@ -405,7 +405,7 @@ func (w *work) based(p *BASIC) {
 		return
 	}
 	if w.To == Text {
-		w.note("the links were for a program at %s; a listing has none; to bring back the same bytes: --to %s --load-address %s", hex(p.Base), w.From, hex(p.Base))
+		w.note("the links were for a program at %s; a listing has none; to link it for there again: --to %s --load-address %s", hex(p.Base), w.From, hex(p.Base))
 		return
 	}
 	w.note("the links were for a program at %s and are now for %s; --load-address sets another", hex(p.Base), hex(base))

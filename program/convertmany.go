@@ -107,6 +107,10 @@ func ConvertJoined(files [][]byte, o ConvertOptions) (*Conversion, error) {
 			mid.To = Text
 		default:
 			mid.To = BASICDisk
+			if o.To == BASICTape { // linked as the whole will be, so that the notes are true
+				base := baseOr(o.Address, tapeBASICStart)
+				mid.Address = &base
+			}
 		}
 		c, err := Convert(data, mid)
 		if err != nil {

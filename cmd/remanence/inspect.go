@@ -61,8 +61,10 @@ func (c *inspectCmd) Run(env *Env) error {
 		return env.Context.Err()
 	}
 	problems = errors.Join(problems, err)
-	if err := out.end(); err != nil {
-		return err
+	if out.files > 0 || problems == nil || env.JSON { // where nothing could be read, the error says it all
+		if err := out.end(); err != nil {
+			return err
+		}
 	}
 	switch {
 	case problems != nil:
@@ -96,7 +98,7 @@ func walkFiles(args []string) (paths []string, problems error) {
 		}
 		info, err := os.Stat(a)
 		if err != nil {
-			problems = errors.Join(problems, err)
+			problems = errors.Join(problems, missing(a, err))
 			continue
 		}
 		if !info.IsDir() {
@@ -115,6 +117,18 @@ func walkFiles(args []string) (paths []string, problems error) {
 		problems = errors.Join(problems, err)
 	}
 	return paths, problems
+}
+
+// missing says in words that a file is not there; another error it gives with the file's name.
+func missing(path string, err error) error {
+	if errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("%s: no such file or folder; the name of one that is there, or - for standard input, is expected", path)
+	}
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		err = p.Err
+	}
+	return fmt.Errorf("%s: cannot be read: %w", path, err)
 }
 
 // smallestImage is less than any disk whose volume is known: a single-density side of 26 x 128 x 40.
@@ -223,6 +237,7 @@ func (p *inspectPrinter) end() error {
 	p.env.Printf("\n%d %s: %d whole, %d damaged, %d of no known kind; %d the same as another.\n",
 		p.files, words(p.files, "file", "files"), p.whole, p.damaged, p.unknown, p.copies)
 	switch {
+	case p.env.Quiet:
 	case p.damaged > 0:
 		p.env.Printf("Next: find better copies of the damaged ones, or say --include-damaged to plan and make.\n")
 	case p.whole > 0:
@@ -388,7 +403,7 @@ func readInput(path string) ([]byte, error) {
 	if path != "-" {
 		f, err := os.Open(path)
 		if err != nil {
-			return nil, outcome.As(outcome.Input, err)
+			return nil, outcome.As(outcome.Input, missing(path, err))
 		}
 		defer f.Close()
 		in = f

@@ -194,3 +194,38 @@ func TestConvertCommand(t *testing.T) {
 		t.Error("a refused conversion left a file")
 	}
 }
+
+// A file that is not there is one line that names it and says what was expected: no table of nothing before it.
+func TestInspectMissing(t *testing.T) {
+	dir := programFiles(t)
+	gone := filepath.Join(dir, "nope.bin")
+	status, out, errs := callProgram("inspect", gone)
+	if status != 3 || out != "" || strings.Count(errs, "\n") != 1 || !strings.Contains(errs, gone+": no such file or folder") || !strings.Contains(errs, "expected") {
+		t.Errorf("exit %d, out %q, errors %q", status, out, errs)
+	}
+	if _, out, _ := callProgram("inspect", gone, filepath.Join(dir, "heron.cmd")); !strings.Contains(out, "1 file: 1 whole") {
+		t.Errorf("the file beside it: %s", out)
+	}
+	if status, _, errs := callProgram("convert", gone, "-o", filepath.Join(dir, "x.hex")); status != 3 || strings.Contains(errs, "open ") || !strings.Contains(errs, gone) {
+		t.Errorf("convert: exit %d, %s", status, errs)
+	}
+}
+
+// With -q the results stay on standard output, notes to the files among them; what to do next and remarks on standard
+// error go.
+func TestInspectAndConvertQuiet(t *testing.T) {
+	dir := programFiles(t)
+	module := filepath.Join(dir, "heron.cmd")
+	if _, loud, _ := callProgram("inspect", module); !strings.Contains(loud, "Next:") {
+		t.Fatalf("no next step without -q: %s", loud)
+	}
+	if _, out, errs := callProgram("inspect", "-q", module); strings.Contains(out, "Next:") || !strings.Contains(out, "1 file: 1 whole") || errs != "" {
+		t.Errorf("inspect -q: %s%s", out, errs)
+	}
+	if status, out, errs := callProgram("convert", "-q", module, "-o", filepath.Join(dir, "q.hex")); status != 0 || !strings.Contains(out, "q.hex: intel-hex") || errs != "" {
+		t.Errorf("convert -q: exit %d %s%s", status, out, errs)
+	}
+	if status, out, errs := callProgram("convert", "-q", module, "-o", "-", "--to", "raw"); status != 0 || len(out) != 200 || errs != "" {
+		t.Errorf("convert -q -o -: exit %d, %d bytes, %s", status, len(out), errs)
+	}
+}

@@ -207,7 +207,8 @@ type volumeRepairCmd struct {
 
 func (volumeRepairCmd) Help() string {
 	return "A fresh volume of the same shape is filled with every file that can be read; boot code, name, lock-outs, dates and passwords are kept.\n" +
-		"Space that was marked as taken but belonged to no file is kept as LOST1, LOST2, ... where anything is in it.\n\nExample:\n  remanence volume repair old.img -o sound.img"
+		"Space that was marked as taken but belonged to no file is kept as LOST1, LOST2, ... where anything is in it.\n" +
+		"Exit status 1: a file that is damaged or suspect, as one that shares a unit with another, is among them, or faults remain.\n\nExample:\n  remanence volume repair old.img -o sound.img"
 }
 
 func (c *volumeRepairCmd) Run(env *Env) error {
@@ -220,16 +221,21 @@ func (c *volumeRepairCmd) Run(env *Env) error {
 	if err != nil {
 		return outcome.As(outcome.Input, fmt.Errorf("%s: %w", c.Image, err))
 	}
-	if after := to.Check(); len(after) > 0 {
+	after := to.Check()
+	if len(after) > 0 { // damage is told even with --quiet
 		for _, f := range after {
-			env.Note("%s", f)
+			fmt.Fprintln(env.Stderr, f)
 		}
-		env.Note("%s: %s remain (of %d); they lie in the sectors or in the boot area.", c.Out, count(len(after), "fault"), len(before))
+		fmt.Fprintf(env.Stderr, "%s: %s remain (of %d); they lie in the sectors or in the boot area.\n", c.Out, count(len(after), "fault"), len(before))
 	}
 	out := volumeOut{Out: c.Out, Force: c.Force}
 	path, err := out.save(to, c.Image)
 	if err != nil {
 		return err
 	}
-	return reportChanges(env, path, changes)
+	err = reportChanges(env, path, changes)
+	if err == nil && len(after) > 0 {
+		err = outcome.ErrIncomplete
+	}
+	return err
 }
