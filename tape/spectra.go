@@ -19,6 +19,7 @@ type spectra struct {
 	slots  []specSlot
 	slotS  float64
 	coeffs []complex128
+	work   [specSize]float64
 }
 
 type specSlot struct {
@@ -91,7 +92,7 @@ func (s *spectra) add(x []float32) {
 
 // bands is the power of one frame in each band.
 func (s *spectra) bands(frame []float64) [specBands]float64 {
-	x := make([]float64, specSize)
+	x := s.work[:]
 	for i := range x {
 		x[i] = frame[i] * s.win[i]
 	}

@@ -253,6 +253,14 @@ func fromU8(dst []float32, src []byte) int {
 func fromS16(dst []float32, src []byte) int {
 	n := len(src) / 2
 	dst = dst[:n]
+	for len(dst) >= 4 && len(src) >= 8 { // four at a time
+		w, d := binary.LittleEndian.Uint64(src), (*[4]float32)(dst)
+		d[0] = float32(int16(w)) * (1.0 / 32768)
+		d[1] = float32(int16(w>>16)) * (1.0 / 32768)
+		d[2] = float32(int16(w>>32)) * (1.0 / 32768)
+		d[3] = float32(int16(w>>48)) * (1.0 / 32768)
+		dst, src = dst[4:], src[8:]
+	}
 	for i := range dst {
 		dst[i] = float32(int16(binary.LittleEndian.Uint16(src[2*i:]))) * (1.0 / 32768)
 	}
