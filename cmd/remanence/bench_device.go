@@ -294,8 +294,8 @@ type benchCheckCmd struct {
 }
 
 func (benchCheckCmd) Help() string {
-	return `Tries, on cylinder 1 of a scratch disk, what the controller and its board can do: FM and MFM, rates, marks, how soon
-after the index an identifier is seen, and the speed. What was found goes to bench.toml. With --adapter the program is
+	return `Tries, on cylinder 1 of a scratch disk, what the controller and its board can do: FM and MFM, rates, marks
+and the speed. What was found goes to bench.toml. With --adapter the program is
 put through the protocol instead (doc/adapters.md).
 
 Examples:
