@@ -22,6 +22,8 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
+
+	"remanence/disk/cell"
 )
 
 //go:generate z80asm -o stage1.bin asm/stage1.asm
@@ -137,12 +139,4 @@ func programBlocks(class *Class, disk byte, tracks int, round byte) ([]*Block, e
 }
 
 // crc is x^16 + x^12 + x^5 + 1, preset to ones, high bit first: that of the floppy disk.
-func crc(b []byte) uint16 {
-	c := uint16(0xFFFF)
-	for _, v := range b {
-		x := byte(c>>8) ^ v
-		x ^= x >> 4
-		c = c<<8 ^ uint16(x)<<12 ^ uint16(x)<<5 ^ uint16(x)
-	}
-	return c
-}
+func crc(b []byte) uint16 { return cell.CRC(0xFFFF, b) }

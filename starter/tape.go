@@ -171,20 +171,7 @@ func New(ctx context.Context, tracks []Track, o Options) (*Tape, error) {
 }
 
 // LoaderProgram is stage 1 as a machine-code tape stream of the class: what its own loader takes.
-func (k *Class) LoaderProgram() []byte {
-	b := []byte{0x55, 'S', 'T', 'A', 'R', 'T', 'E'}
-	for at := 0; at < len(k.Stage1); at += 256 {
-		d := k.Stage1[at:min(at+256, len(k.Stage1))]
-		a := k.Stage1At + at
-		sum := byte(a) + byte(a>>8)
-		for _, v := range d {
-			sum += v
-		}
-		b = append(b, 0x3C, byte(len(d)), byte(a), byte(a>>8))
-		b = append(append(b, d...), sum)
-	}
-	return append(b, 0x78, byte(k.Stage1At), byte(k.Stage1At>>8))
-}
+func (k *Class) LoaderProgram() []byte { return machineTape("STARTE", k.Stage1At, k.Stage1) }
 
 func (t *Tape) loaderAudio(ctx context.Context) error {
 	if t.o.Code == nil {
