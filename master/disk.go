@@ -21,6 +21,7 @@ import (
 	"remanence/disk/track"
 	"remanence/internal/outcome"
 	"remanence/internal/safefile"
+	"remanence/internal/words"
 	"remanence/plan"
 	"remanence/volume"
 )
@@ -449,7 +450,7 @@ func (mk *maker) proveFiles(m *Medium, want []wanted) (on map[string][]string) {
 		if err != nil {
 			why = err.Error()
 		} else if len(faults) > 0 {
-			why = plural(len(faults), "fault") + " in it, the first: " + faults[0].What
+			why = words.Count(len(faults), "fault") + " in it, the first: " + faults[0].What
 		}
 		for _, f := range faults {
 			if place := placeIn(f.String()); place != "" {

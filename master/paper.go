@@ -6,6 +6,7 @@ import (
 
 	"remanence/internal/outcome"
 	"remanence/internal/safefile"
+	"remanence/internal/words"
 	"remanence/label"
 	"remanence/picture"
 )
@@ -132,14 +133,7 @@ func simulated(m *Medium) string {
 }
 
 func diskPlace(m *Medium) string {
-	return fmt.Sprintf("%d cylinders, %s", m.Disk.Cylinders, plural(m.Disk.Sides, "side"))
-}
-
-func plural(n int, word string) string {
-	if n == 1 {
-		return "1 " + word
-	}
-	return fmt.Sprintf("%d %ss", n, word)
+	return fmt.Sprintf("%d cylinders, %s", m.Disk.Cylinders, words.Count(m.Disk.Sides, "side"))
 }
 
 // clock is minutes and seconds, as 2:05.

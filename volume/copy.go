@@ -124,7 +124,10 @@ func nameAcross(name, from, to, into string, taken func(string) bool) (string, s
 			archive = rest
 		}
 		if to == "extent" && into == "" {
-			into = user
+			if into = user; ValidName(to, user+":A") != nil {
+				into = "0"
+				whys = append(whys, "user number "+user+" cannot be reached; it is user 0 now")
+			}
 		} else if found && user != "0" && to != "extent" {
 			whys = append(whys, "user number "+user+" was left out")
 		}

@@ -293,6 +293,18 @@ func (v *granule) need(e entry) (size int64, sectors int) {
 	return int64(n-1)*granuleSectorBytes + int64(last), n
 }
 
+// room is how many granules the extents of a file hold, and how many its size in sectors needs.
+func (v *granule) room(code int) (held, granules, sectors int) {
+	list, _ := v.granulesOf(code)
+	_, sectors = v.need(v.entry(code))
+	return len(list), (sectors + v.sectors - 1) / v.sectors, sectors
+}
+
+// surplus: an empty file may keep the one granule that it was made with.
+func (v *granule) surplus(held, granules int) bool {
+	return held > granules && !(granules == 0 && held == 1)
+}
+
 func (v *granule) fileWhere(code int) string {
 	return fmt.Sprintf("%s (entry %02Xh)", v.entry(code).name(), code)
 }

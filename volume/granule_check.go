@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"remanence/disk"
+	"remanence/internal/words"
 )
 
 // Check goes through every cross-reference: boot sector and directory place, both tables against each other and
@@ -140,17 +141,15 @@ func (c *granuleCheck) primary(code int, e entry) {
 			c.bad(fmt.Sprintf("entry %02Xh bytes 30 to 31", x), "%02X %02X: want FF FF or FE and an entry code", f[30], f[31])
 		}
 	}
-	list, faults := c.granulesOf(code)
+	_, faults := c.granulesOf(code)
 	c.faults = append(c.faults, faults...)
-	_, need := c.need(e)
-	granules := (need + c.sectors - 1) / c.sectors
-	switch held := len(list); {
+	switch held, granules, need := c.room(code); {
 	case !c.down && e.count() == 0 && e.lastBytes() != 0:
 		c.bad(c.fileWhere(code), "0 sectors, but %d bytes in the last one", e.lastBytes())
 	case held < granules:
-		c.bad(c.fileWhere(code), "%d sectors need %d granules; its extents hold %d: the end is missing", need, granules, held)
-	case held > granules && !(need == 0 && held == 1):
-		c.bad(c.fileWhere(code), "its extents hold %d granules; %d sectors need %d: the size is wrong, or space is wasted", held, need, granules)
+		c.bad(c.fileWhere(code), "%s; its extents hold %d: the end is missing", needs(need, "sector", granules, "granule"), held)
+	case c.surplus(held, granules):
+		c.bad(c.fileWhere(code), "its extents hold %s; %s: the size is wrong, or space is wasted", words.Count(held, "granule"), needs(need, "sector", granules, "granule"))
 	}
 }
 

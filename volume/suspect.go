@@ -1,6 +1,10 @@
 package volume
 
-import "fmt"
+import (
+	"fmt"
+
+	"remanence/internal/words"
+)
 
 // holder is what Suspects needs of a kind.
 type holder interface {
@@ -80,8 +84,26 @@ func (v *granule) held(visit func(name string, units []int)) {
 	}
 }
 
-func (v *granule) unitPlace(g int) string            { return v.place(g) }
-func (v *granule) doubt(say func(name, what string)) {}
+func (v *granule) unitPlace(g int) string { return v.place(g) }
+
+// doubt tells of extents that hold more than their files: the size, or an extent, is another's.
+func (v *granule) doubt(say func(name, what string)) {
+	codes, names := v.primaries()
+	for i, code := range codes {
+		if held, granules, sectors := v.room(code); v.surplus(held, granules) {
+			say(names[i], fmt.Sprintf("%s; its extents hold %d: what lies behind the size is left out", needs(sectors, "sector", granules, "granule"), held))
+		}
+	}
+}
+
+// needs says what a size takes up.
+func needs(n int, thing string, units int, unit string) string {
+	verb := "need"
+	if n == 1 {
+		verb = "needs"
+	}
+	return words.Count(n, thing) + " " + verb + " " + words.Count(units, unit)
+}
 
 func (v *fat12) held(visit func(name string, units []int)) {
 	v.walk(func(n fatNode, e fatEntry) {
@@ -102,7 +124,7 @@ func (v *fat12) doubt(say func(name, what string)) {
 		}
 		list, _ := v.chain(e.cluster())
 		if need := (e.size() + int64(v.clusterBytes()) - 1) / int64(v.clusterBytes()); int64(len(list)) > need {
-			say(n.path, fmt.Sprintf("%d bytes need %d clusters; its chain has %d: what lies behind the size is left out", e.size(), need, len(list)))
+			say(n.path, fmt.Sprintf("%s; its chain has %d: what lies behind the size is left out", needs(int(e.size()), "byte", int(need), "cluster"), len(list)))
 		}
 	}, nil)
 }

@@ -86,3 +86,45 @@ func TestHexIsNoText(t *testing.T) {
 		}
 	}
 }
+
+// A size that is smaller than what the extents hold is made by hand; a repair must not cut the file without a word.
+func TestSurplusIsTold(t *testing.T) {
+	v := mustNew(t, "granule", fm10(35, 1), NewOptions{})
+	mustPut(t, v, "LONG/DAT", bytes.Repeat([]byte{3}, 9000))
+	mustPut(t, v, "EMPTY/DAT", nil)
+	g := v.(*granule)
+	code, _ := g.find("LONG/DAT")
+	copy(g.entry(code)[20:22], []byte{1, 0}) // one sector
+	_, changes, err := Repair(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range changes {
+		told := slices.ContainsFunc(c.What, func(s string) bool { return strings.Contains(s, "what lies behind the size is left out") })
+		if told != (c.From == "LONG/DAT") {
+			t.Errorf("%+v", c)
+		}
+	}
+}
+
+// User numbers run from 0 to 15 (the extent volume's own description, doc/volumes.md); a file under another is out of the
+// machine's reach, and a repair files it where it can be reached.
+func TestRepairMovesUnreachableUser(t *testing.T) {
+	o := NewOptions{Parameters: ParametersFor(fm26, nil)}
+	v := mustNew(t, "extent", fm26, o)
+	want := bytes.Repeat([]byte{7}, 256)
+	mustPut(t, v, "0:RAFTER.DAT", want)
+	x := v.(*extentVolume)
+	f, _ := x.find("0:RAFTER.DAT")
+	x.entry(f.entries[0])[0] = 29
+	to, changes, err := Repair(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(changes) != 1 || changes[0].From != "29:RAFTER.DAT" || changes[0].To != "0:RAFTER.DAT" || !strings.Contains(strings.Join(changes[0].What, " "), "user number 29") {
+		t.Errorf("%+v", changes)
+	}
+	if got, faults, err := to.Get("0:RAFTER.DAT"); err != nil || len(faults) > 0 || !bytes.Equal(got, want) {
+		t.Errorf("%d bytes, %v, %v", len(got), faults, err)
+	}
+}

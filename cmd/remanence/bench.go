@@ -9,6 +9,7 @@ import (
 	"remanence/bench"
 	"remanence/internal/outcome"
 	"remanence/internal/safefile"
+	"remanence/internal/words"
 	"remanence/machine"
 	"remanence/master"
 	"remanence/picture"
@@ -174,7 +175,7 @@ func (c *benchAdviseCmd) text(env *Env, a *bench.Advice, possible int) {
 			if s.SelectKbit != x.RateKbit {
 				env.Printf(" (FM: %g)", x.RateKbit)
 			}
-			env.Printf(" at %g rpm, %d step%s a cylinder, gap 3 %d", s.RPM, x.Steps, plural(x.Steps), s.Gap3)
+			env.Printf(" at %g rpm, %s a cylinder, gap 3 %d", s.RPM, words.Count(x.Steps, "step"), s.Gap3)
 			if s.PrecompNS > 0 {
 				env.Printf(", precompensation %g ns", s.PrecompNS)
 			}
@@ -206,13 +207,6 @@ func (c *benchAdviseCmd) text(env *Env, a *bench.Advice, possible int) {
 }
 
 var errNoCombination = errors.New("no combination of the bench writes this for that target")
-
-func plural(n int) string {
-	if n == 1 {
-		return ""
-	}
-	return "s"
-}
 
 // rehearseMade is make --bench: each disk that was made, written with the best of the person's own pieces in simulation.
 func rehearseMade(env *Env, set *machine.Set, out string, r *master.Result, o master.Options) ([]*bench.Rehearsal, error) {

@@ -235,7 +235,7 @@ func (p *inspectPrinter) end() error {
 		printReport(p.env, r)
 	}
 	p.env.Printf("\n%d %s: %d whole, %d damaged, %d of no known kind; %d the same as another.\n",
-		p.files, words(p.files, "file", "files"), p.whole, p.damaged, p.unknown, p.copies)
+		p.files, either(p.files, "file", "files"), p.whole, p.damaged, p.unknown, p.copies)
 	switch {
 	case p.env.Quiet:
 	case p.damaged > 0:
@@ -303,7 +303,7 @@ func rangeWords(rs [][2]int) string {
 	return strings.Join(s, ", ")
 }
 
-func words(n int, one, many string) string {
+func either(n int, one, many string) string {
 	if n == 1 {
 		return one
 	}
@@ -374,7 +374,7 @@ func (c *inspectCmd) compareVolumes(env *Env, v [2]volume.Volume) error {
 			if name != "" {
 				name = " " + name
 			}
-			env.Printf("%s%s: %s (%d %s)\n", d.Where, name, d.What, d.Bytes, words(d.Bytes, "byte", "bytes"))
+			env.Printf("%s%s: %s (%d %s)\n", d.Where, name, d.What, d.Bytes, either(d.Bytes, "byte", "bytes"))
 		}
 	})
 	if err == nil && !out.Same {

@@ -12,6 +12,7 @@ import (
 
 	"remanence/internal/outcome"
 	"remanence/internal/safefile"
+	"remanence/internal/words"
 	"remanence/label"
 	"remanence/machine"
 	"remanence/picture"
@@ -129,7 +130,7 @@ func (c *labelsCmd) Run(env *Env) error {
 		return err
 	}
 	return env.Report(rep, func() {
-		env.Printf("%s: %s for %s (%s).\n", c.Out, countOf(len(pages), "page"), fmt.Sprint(len(media), " ", words(len(media), "medium", "media")), strings.Join(rep.Sheets, ", "))
+		env.Printf("%s: %s for %s (%s).\n", c.Out, words.Count(len(pages), "page"), fmt.Sprint(len(media), " ", either(len(media), "medium", "media")), strings.Join(rep.Sheets, ", "))
 		for _, n := range rep.Notes {
 			env.Printf("  %s\n", n)
 		}

@@ -10,6 +10,7 @@ import (
 
 	"remanence/bench"
 	"remanence/internal/outcome"
+	"remanence/internal/words"
 	"remanence/machine"
 	"remanence/master"
 )
@@ -151,7 +152,7 @@ func printMade(env *Env, r *master.Result, out string) {
 	for _, o := range r.Outputs {
 		bytes += o.Size
 	}
-	env.Printf("Written to %s%c: %s, %.1f MB.\n", out, os.PathSeparator, countOf(len(r.Outputs)+1, "file"), float64(bytes)/1e6)
+	env.Printf("Written to %s%c: %s, %.1f MB.\n", out, os.PathSeparator, words.Count(len(r.Outputs)+1, "file"), float64(bytes)/1e6)
 	switch {
 	case len(r.Media) == 0:
 		env.Printf("\nNext: see above why nothing could go on a medium.\n")

@@ -9,6 +9,7 @@ import (
 	"unicode/utf8"
 
 	"remanence/internal/outcome"
+	"remanence/internal/words"
 	"remanence/machine"
 	"remanence/master"
 	"remanence/plan"
@@ -152,7 +153,7 @@ func printPlan(env *Env, r *master.Result, made bool) {
 		env.Printf("\nNothing to make.\n")
 		return
 	}
-	env.Printf("\n%s; %s.\n", strings.Join(nonEmpty(countOf(disks, "disk"), countOf(sides, "tape side")), " and "), best)
+	env.Printf("\n%s; %s.\n", strings.Join(nonEmpty(some(disks, "disk"), some(sides, "tape side")), " and "), best)
 }
 
 func mediumLine(r *master.Result, m *master.Medium) string {
@@ -166,7 +167,7 @@ func mediumLine(r *master.Result, m *master.Medium) string {
 	if m.Title != "" {
 		title = ", " + m.Title
 	}
-	return fmt.Sprintf("%-6s%s, %s%s: %s, %s", m.ID, kind, m.Reference(), title, countOf(len(m.Files), "file"), free)
+	return fmt.Sprintf("%-6s%s, %s%s: %s, %s", m.ID, kind, m.Reference(), title, words.Count(len(m.Files), "file"), free)
 }
 
 func proofLine(m *master.Medium) string {
@@ -181,11 +182,12 @@ func proofLine(m *master.Medium) string {
 	return fmt.Sprintf("%s: %d of %d programs back byte for byte, speed %+.2f %%", state, p.FilesGood, p.FilesExpected, p.SpeedPercent)
 }
 
-func countOf(n int, word string) string {
+// some is a number of things, and nothing where there are none.
+func some(n int, thing string) string {
 	if n == 0 {
 		return ""
 	}
-	return fmt.Sprintf("%d %s", n, words(n, word, word+"s"))
+	return words.Count(n, thing)
 }
 
 func nonEmpty(s ...string) []string {

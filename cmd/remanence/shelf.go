@@ -88,7 +88,7 @@ func (c *shelfAddCmd) Run(env *Env, all *commands) error {
 			return err
 		}
 		if err := env.Report(a, func() {
-			env.Printf("%s new, %d known already, %s new.\n", cmp.Or(countOf(a.Files, "file"), "no file"), a.Known, cmp.Or(countOf(a.Masters, "master"), "no master"))
+			env.Printf("%s new, %d known already, %s new.\n", cmp.Or(some(a.Files, "file"), "no file"), a.Known, cmp.Or(some(a.Masters, "master"), "no master"))
 			for _, k := range a.Skipped {
 				env.Printf("  left out: %s\n", k)
 			}
@@ -123,12 +123,12 @@ func (c *shelfLsCmd) Run(env *Env, all *commands) error {
 		case "files":
 			v, err := s.Files(ctx, c.Offset, c.Limit)
 			return shelfList(env, c.What, v, err, func(f shelf.File) string {
-				return fmt.Sprintf("%.12s %10d  %-13s %-7s %s", f.SHA256, f.Size, f.Kind, words(b2n(f.Whole), "whole", "faults"), f.Name)
+				return fmt.Sprintf("%.12s %10d  %-13s %-7s %s", f.SHA256, f.Size, f.Kind, either(b2n(f.Whole), "whole", "faults"), f.Name)
 			})
 		case "masters":
 			v, err := s.Masters(ctx)
 			return shelfList(env, c.What, v, err, func(m shelf.Master) string {
-				return fmt.Sprintf("%-8s %-4s %-14s %-12s %.12s  %s", m.Number, m.Type, m.Recording, words(b2n(m.Verified), "verified", "not verified"), m.SHA256, m.Title)
+				return fmt.Sprintf("%-8s %-4s %-14s %-12s %.12s  %s", m.Number, m.Type, m.Recording, either(b2n(m.Verified), "verified", "not verified"), m.SHA256, m.Title)
 			})
 		case "runs":
 			v, err := s.Runs(ctx, "", c.Limit)
@@ -208,7 +208,7 @@ func (c *shelfShowCmd) Run(env *Env, all *commands) error {
 
 func printDetail(env *Env, d *shelf.Detail) {
 	if f := d.File; f != nil {
-		env.Printf("%s: %s, %d bytes, %s\n  SHA-256 %s\n", f.Name, f.Kind, f.Size, words(b2n(f.Whole), "whole", "with faults or of no known kind"), f.SHA256)
+		env.Printf("%s: %s, %d bytes, %s\n  SHA-256 %s\n", f.Name, f.Kind, f.Size, either(b2n(f.Whole), "whole", "with faults or of no known kind"), f.SHA256)
 		if f.About != "" {
 			env.Printf("  %s\n", f.About)
 		}
@@ -223,7 +223,7 @@ func printDetail(env *Env, d *shelf.Detail) {
 		env.Printf("%s\n", strings.TrimRight(shelfMediumLine(*m), " "))
 	}
 	if m := d.Master; m != nil {
-		env.Printf("master %s, %s, %s, %s: %s\n  SHA-256 %s\n  %s\n", m.Number, m.Type, m.Recording, words(b2n(m.Verified), "verified", "not verified"), m.Title, m.SHA256, m.Path)
+		env.Printf("master %s, %s, %s, %s: %s\n  SHA-256 %s\n  %s\n", m.Number, m.Type, m.Recording, either(b2n(m.Verified), "verified", "not verified"), m.Title, m.SHA256, m.Path)
 		for _, it := range m.Items {
 			damaged := ""
 			if it.Damaged {

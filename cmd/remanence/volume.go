@@ -12,6 +12,7 @@ import (
 	"remanence/disk"
 	"remanence/internal/outcome"
 	"remanence/internal/safefile"
+	"remanence/internal/words"
 	"remanence/machine"
 	"remanence/volume"
 )
@@ -206,7 +207,7 @@ func printVolume(env *Env, in volume.Info, out volumeLsJSON) {
 		width = max(width, len(f.Name))
 	}
 	for _, f := range files {
-		line := fmt.Sprintf("  %-*s %8d bytes  %5d %-*s", width, f.Name, f.Size, f.Units, len(in.Unit)+1, strings.TrimPrefix(count(f.Units, in.Unit), fmt.Sprint(f.Units, " ")))
+		line := fmt.Sprintf("  %-*s %8d bytes  %5d %-*s", width, f.Name, f.Size, f.Units, len(in.Unit)+1, strings.TrimPrefix(words.Count(f.Units, in.Unit), fmt.Sprint(f.Units, " ")))
 		for _, s := range append([]string{f.Date}, f.Attributes...) {
 			if s != "" {
 				line += "  " + s
@@ -223,19 +224,8 @@ func printVolume(env *Env, in volume.Info, out volumeLsJSON) {
 	if len(files)+len(out.Directories) > 0 {
 		env.Printf("\n")
 	}
-	env.Printf("%s; %s of %d free (%s); %s free.\n", count(len(files), "file"), count(in.Free, in.Unit), in.Units, kib(int64(in.Free)*int64(in.UnitBytes)),
-		count(in.FreeSlots, "directory entry"))
-}
-
-// count is "1 file", "2 files", "3 directory entries".
-func count(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	if s, ok := strings.CutSuffix(what, "y"); ok {
-		return fmt.Sprintf("%d %sies", n, s)
-	}
-	return fmt.Sprintf("%d %ss", n, what)
+	env.Printf("%s; %s of %d free (%s); %s free.\n", words.Count(len(files), "file"), words.Count(in.Free, in.Unit), in.Units, kib(int64(in.Free)*int64(in.UnitBytes)),
+		words.Count(in.FreeSlots, "directory entry"))
 }
 
 func kib(n int64) string { return fmt.Sprintf("%.1f KiB", float64(n)/1024) }
@@ -303,7 +293,7 @@ func checkImage(path string, opt volume.Options) volumeCheckJSON {
 	r.Kind = in.Kind
 	r.Faults = append(r.Faults, v.Check()...)
 	r.Whole = len(r.Faults) == 0
-	r.summary = fmt.Sprintf("%s volume, %s, %s", in.Kind, count(len(v.Files()), "file"), count(in.Units, in.Unit))
+	r.summary = fmt.Sprintf("%s volume, %s, %s", in.Kind, words.Count(len(v.Files()), "file"), words.Count(in.Units, in.Unit))
 	return r
 }
 
@@ -341,7 +331,7 @@ func (c *volumeCheckCmd) report(env *Env, results []volumeCheckJSON) error {
 			}
 			what := "no faults found"
 			if !r.Whole {
-				what = count(len(r.Faults), "fault") + ":"
+				what = words.Count(len(r.Faults), "fault") + ":"
 			}
 			env.Printf("%s: %s: %s\n", r.Image, r.summary, what)
 			for _, f := range r.Faults {

@@ -8,6 +8,7 @@ import (
 
 	"remanence/internal/outcome"
 	"remanence/internal/safefile"
+	"remanence/internal/words"
 	"remanence/picture"
 	"remanence/volume"
 )
@@ -56,7 +57,7 @@ func (c *volumeMapCmd) Run(env *Env) error {
 		env.Printf("\n")
 		for s := volume.UnitFree; s <= volume.UnitShared; s++ {
 			if n := counts[s.String()]; n > 0 {
-				env.Printf("  %-8s %13s, %s\n", s, count(n, in.Unit), kib(int64(n)*int64(in.UnitBytes)))
+				env.Printf("  %-8s %13s, %s\n", s, words.Count(n, in.Unit), kib(int64(n)*int64(in.UnitBytes)))
 			}
 		}
 		for _, s := range fileStretches(units) {
@@ -226,7 +227,7 @@ func (c *volumeRepairCmd) Run(env *Env) error {
 		for _, f := range after {
 			fmt.Fprintln(env.Stderr, f)
 		}
-		fmt.Fprintf(env.Stderr, "%s: %s remain (of %d); they lie in the sectors or in the boot area.\n", c.Out, count(len(after), "fault"), len(before))
+		fmt.Fprintf(env.Stderr, "%s: %s remain (of %d); they lie in the sectors or in the boot area.\n", c.Out, words.Count(len(after), "fault"), len(before))
 	}
 	out := volumeOut{Out: c.Out, Force: c.Force}
 	path, err := out.save(to, c.Image)

@@ -7,6 +7,7 @@ import (
 	"remanence/disk"
 	"remanence/internal/outcome"
 	"remanence/internal/safefile"
+	"remanence/internal/words"
 	"remanence/machine"
 	"remanence/program"
 	"remanence/volume"
@@ -75,7 +76,7 @@ func (c *volumeProposeCmd) Run(env *Env) error {
 
 // proposalLine is a proposal in one line.
 func proposalLine(p *volume.Proposal) string {
-	s := fmt.Sprintf("%s volume: %d cylinders, %s, %d sectors of %d bytes", p.Kind, p.Cylinders, count(p.Sides, "side"), p.Sectors, p.Size)
+	s := fmt.Sprintf("%s volume: %d cylinders, %s, %d sectors of %d bytes", p.Kind, p.Cylinders, words.Count(p.Sides, "side"), p.Sectors, p.Size)
 	if p.Header > 0 {
 		s += fmt.Sprintf(", behind a header of %d bytes", p.Header)
 	}

@@ -10,6 +10,7 @@ import (
 	"remanence/disk"
 	"remanence/internal/outcome"
 	"remanence/internal/safefile"
+	"remanence/internal/words"
 	"remanence/machine"
 	"remanence/volume"
 )
@@ -145,7 +146,7 @@ func (c *volumeNewCmd) Run(env *Env) error {
 	}
 	in := v.Info()
 	return env.Report(map[string]any{"kind": in.Kind, "name": in.Name, "image": c.Out, "recording": rec.Name, "cylinders": rec.Cylinders, "sides": rec.Sides, "free-granules": in.Free, "free-entries": in.FreeSlots}, func() {
-		env.Printf("%s: %s volume on %s, %s and %s free.\n", c.Out, in.Kind, rec.Reference(), kib(int64(in.Free)*int64(in.UnitBytes)), count(in.FreeSlots, "directory entry"))
+		env.Printf("%s: %s volume on %s, %s and %s free.\n", c.Out, in.Kind, rec.Reference(), kib(int64(in.Free)*int64(in.UnitBytes)), words.Count(in.FreeSlots, "directory entry"))
 	})
 }
 

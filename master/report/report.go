@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"remanence/internal/words"
 	"remanence/picture"
 )
 
@@ -268,17 +269,17 @@ func (v *view) count(is func(*Medium) bool) int {
 
 // Summary is the job in one sentence or two.
 func (v *view) Summary() string {
-	s := plural(len(v.Files), "file") + " gathered"
+	s := words.Count(len(v.Files), "file") + " gathered"
 	if d := v.Damaged(); d > 0 {
 		s += fmt.Sprintf(", %d of them damaged", d)
 	}
 	if len(v.Media) > 0 {
 		var on []string
 		if n := v.Disks(); n > 0 {
-			on = append(on, plural(n, "disk"))
+			on = append(on, words.Count(n, "disk"))
 		}
 		if n := v.Tapes(); n > 0 {
-			on = append(on, plural(n, "tape side"))
+			on = append(on, words.Count(n, "tape side"))
 		}
 		s += "; " + strings.Join(on, " and ") + " made"
 		switch n := v.Unproven(); {
@@ -292,7 +293,7 @@ func (v *view) Summary() string {
 	}
 	s += "."
 	if n := len(v.LeftOut); n > 0 {
-		s += " " + plural(n, "file") + " left out, with the reason below."
+		s += " " + words.Count(n, "file") + " left out, with the reason below."
 	}
 	return s
 }
@@ -349,7 +350,7 @@ func (f Fault) Sentence() string {
 func Size(n int64) string {
 	switch {
 	case n < 1024:
-		return plural(int(n), "byte")
+		return words.Count(int(n), "byte")
 	case n < 10*1024:
 		return fmt.Sprintf("%.1f KiB", float64(n)/1024)
 	case n < 1<<20:
@@ -366,13 +367,6 @@ func room(v float64, unit string) string {
 		return fmt.Sprintf("%d min %02d s", int(v+0.5)/60, int(v+0.5)%60)
 	}
 	return strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0") + " " + unit
-}
-
-func plural(n int, word string) string {
-	if n == 1 {
-		return "1 " + word
-	}
-	return fmt.Sprintf("%d %ss", n, word)
 }
 
 // kindWords says a kind of program in words.
