@@ -66,6 +66,9 @@ type Hit struct {
 // maxHits bounds an answer: more could not be read while typing.
 const maxHits = 200
 
+// searchQuery answers in the order of the rows: ranking would read every match.
+const searchQuery = "SELECT subject, title, body FROM search WHERE search MATCH ? LIMIT ?"
+
 // Search finds media, masters and files by anything known of them, as one types: every word may be the beginning of
 // one, and all must be there. more is true where there is more than was given.
 func (s *Shelf) Search(ctx context.Context, text string, limit int) (hits []Hit, more bool, err error) {
@@ -87,7 +90,7 @@ func (s *Shelf) Search(ctx context.Context, text string, limit int) (hits []Hit,
 			h.About = strings.ToValidUTF8(h.About[:300], "") + "…"
 		}
 		return h, err
-	}, "SELECT subject, title, body FROM search WHERE search MATCH ? LIMIT ?", strings.Join(match, " "), maxHits+1)
+	}, searchQuery, strings.Join(match, " "), maxHits+1)
 	if err != nil {
 		return nil, false, err
 	}
@@ -133,7 +136,8 @@ type Detail struct {
 	File    *File    `json:"file,omitempty"`
 	Master  *Master  `json:"master,omitempty"`
 	Medium  *Medium  `json:"medium,omitempty"`
-	On      []Medium `json:"on,omitempty"` // of a file: the media that carry it
+	On      []Medium `json:"on,omitempty"`   // of a file: the media that carry it
+	Near    []Alike  `json:"near,omitempty"` // of a file: contents nearly the same
 	Runs    []Run    `json:"runs,omitempty"`
 	Notes   []Note   `json:"notes,omitempty"`
 	Tags    []string `json:"tags,omitempty"`
@@ -189,6 +193,9 @@ func (s *Shelf) Show(ctx context.Context, say string) (*Detail, error) {
 			return nil, err
 		}
 		if d.On, err = query(ctx, s, scanMedium, "SELECT "+mediumColumns+" FROM media m WHERE m.master IN (SELECT master FROM items WHERE sha256 = ?) ORDER BY m.number", rest); err != nil {
+			return nil, err
+		}
+		if d.Near, err = s.NearTo(ctx, rest, 50); err != nil {
 			return nil, err
 		}
 	case "medium":

@@ -363,6 +363,114 @@ func TestNear(t *testing.T) {
 	if d := cmp.Diff([]string{"base+padded", "base+patched", "padded+patched"}, got); d != "" {
 		t.Error(d)
 	}
+	names := func(data []byte) (n []string) {
+		for _, x := range must(s.NearTo(t.Context(), Examine("", data).SHA256, 100))(t) {
+			n = append(n, x.File.Name)
+		}
+		slices.Sort(n)
+		return n
+	}
+	if d := cmp.Diff([]string{"padded", "patched"}, names(base)); d != "" { // as in the pairs
+		t.Error(d)
+	}
+	if n := names(base[:50]); n != nil {
+		t.Errorf("near to what has no sketch: %v", n)
+	}
+}
+
+// Notes are edited and removed, a blank medium comes and moves, and what is searched follows each change.
+func TestChanges(t *testing.T) {
+	s := stocked(t)
+	ctx := t.Context()
+	if err := s.AddMedium(ctx, Medium{Number: "SCC-0099", Type: "tape", Title: "spare", Place: "box 4"}); err != nil {
+		t.Fatal(err)
+	}
+	ref := MediumRef("SCC-0099")
+	if err := s.AddNote(ctx, ref, "quavering leader"); err != nil {
+		t.Fatal(err)
+	}
+	d := must(s.Show(ctx, ref))(t)
+	if d.Medium.State != Blank || d.Medium.Place != "box 4" || len(d.Notes) != 1 {
+		t.Fatalf("%+v", d)
+	}
+	mark := d.Notes[0].UID[:6]
+	finds := func(word string, want int) {
+		t.Helper()
+		if hits, _, err := s.Search(ctx, word, 10); err != nil || len(hits) != want {
+			t.Errorf("%q: %d hits, want %d (%v)", word, len(hits), want, err)
+		}
+	}
+	finds("quavering", 1)
+	if err := s.EditNote(ctx, ref, mark, "steady leader"); err != nil {
+		t.Fatal(err)
+	}
+	finds("quavering", 0)
+	finds("steady", 1)
+	if n := must(s.Show(ctx, ref))(t).Notes; len(n) != 1 || n[0].UID != d.Notes[0].UID || n[0].At != d.Notes[0].At {
+		t.Errorf("an edited note keeps its mark and time: %+v", n)
+	}
+	place := "attic"
+	if err := s.ChangeMedium(ctx, "SCC-0099", nil, &place); err != nil {
+		t.Fatal(err)
+	}
+	if m := must(s.Show(ctx, ref))(t).Medium; m.Place != "attic" || m.Title != "spare" {
+		t.Errorf("%+v", m)
+	}
+	finds("attic", 1)
+	if err := s.RemoveNote(ctx, ref, mark); err != nil {
+		t.Fatal(err)
+	}
+	finds("steady", 0)
+	for name, err := range map[string]error{
+		"there already":   s.AddMedium(ctx, Medium{Number: "SCC-0099", Type: "tape"}),
+		"no type":         s.AddMedium(ctx, Medium{Number: "SCC-0100"}),
+		"no number":       s.AddMedium(ctx, Medium{Number: "a b", Type: "disk"}),
+		"two lines":       s.AddMedium(ctx, Medium{Number: "SCC-0100", Type: "disk", Place: "a\nb"}),
+		"unknown medium":  s.ChangeMedium(ctx, "SCC-0100", nil, &place),
+		"removed note":    s.RemoveNote(ctx, ref, mark),
+		"too short":       s.RemoveNote(ctx, ref, mark[:3]),
+		"another subject": s.EditNote(ctx, MediumRef("SCC-0012"), mark, "x"),
+		"no text":         s.EditNote(ctx, ref, mark, ""),
+	} {
+		if err == nil || outcome.Status(err) != int(outcome.Usage) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// SQLite's own plan: a search is answered from the index of words, whatever the number of files, and never by reading
+// all of them; the same for what is nearly the same as one file.
+func TestSearchPlan(t *testing.T) {
+	s := stocked(t)
+	for _, tt := range []struct {
+		text string
+		args []any
+		want string
+	}{
+		{searchQuery, []any{`"tid"*`, maxHits + 1}, "VIRTUAL TABLE INDEX 0:M"}, // FTS5: M is a MATCH
+		{nearQuery, []any{1}, "SEARCH b USING PRIMARY KEY"},
+	} {
+		rows, err := s.db.QueryContext(t.Context(), "EXPLAIN QUERY PLAN "+tt.text, tt.args...)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var plan []string
+		for rows.Next() {
+			var id, parent, unused int
+			var what string
+			if err := rows.Scan(&id, &parent, &unused, &what); err != nil {
+				t.Fatal(err)
+			}
+			plan = append(plan, what)
+		}
+		if err := rows.Close(); err != nil {
+			t.Fatal(err)
+		}
+		all := strings.Join(plan, "; ")
+		if !strings.Contains(all, tt.want) || strings.Contains(all, "SCAN f") || strings.Contains(all, "SCAN b") || strings.Contains(all, "TEMP B-TREE") {
+			t.Errorf("plan %q, want %s", all, tt.want)
+		}
+	}
 }
 
 func TestBackups(t *testing.T) {

@@ -141,7 +141,19 @@ func TestShelfCommand(t *testing.T) {
 		t.Errorf("labels from the shelf: %v\n%s", err, text)
 	}
 	inJSON(t, 0, on("note", "SCC-1", "label torn", "--tag", "lent")...)
-	for q, want := range map[string]int{"tides": 2, "torn": 1, "lent box": 1, "nothing here": 0, "drive": 1} {
+	inJSON(t, 0, on("medium", "SCC-2", "--type", "tape", "--title", "spare", "--place", "box 4")...)
+	if m := inJSON(t, 0, on("medium", "SCC-2", "--place", "attic")...)["medium"].(map[string]any); m["state"] != "blank" || m["title"] != "spare" || m["place"] != "attic" {
+		t.Errorf("medium: %v", m)
+	}
+	notes := inJSON(t, 0, on("note", "SCC-2", "sticky", "--tag", "lent")...)["notes"].([]any)
+	mark := notes[0].(map[string]any)["uid"].(string)[:6]
+	if m := inJSON(t, 0, on("note", "SCC-2", "baked for a night", "--edit", mark)...); m["notes"].([]any)[0].(map[string]any)["text"] != "baked for a night" {
+		t.Errorf("edited note: %v", m)
+	}
+	if m := inJSON(t, 0, on("note", "SCC-2", "--remove", mark, "--tag=-lent")...); m["notes"] != nil || m["tags"] != nil {
+		t.Errorf("removed note and tag: %v", m)
+	}
+	for q, want := range map[string]int{"sticky": 0, "baked": 0, "attic": 1, "tides": 2, "torn": 1, "lent box": 1, "nothing here": 0, "drive": 1} {
 		if m := inJSON(t, 0, on(append([]string{"search"}, strings.Fields(q)...)...)...); len(m["hits"].([]any)) != want {
 			t.Errorf("search %q: %v, want %d hits", q, m["hits"], want)
 		}
@@ -150,7 +162,7 @@ func TestShelfCommand(t *testing.T) {
 	if show["medium"].(map[string]any)["state"] != "proven" || len(show["runs"].([]any)) != 4 {
 		t.Errorf("show: %v", show)
 	}
-	for what, want := range map[string]int{"files": 2, "masters": 1, "media": 1, "runs": 4, "duplicates": 0, "near": 0} {
+	for what, want := range map[string]int{"files": 2, "masters": 1, "media": 2, "runs": 4, "duplicates": 0, "near": 0} {
 		if m := inJSON(t, 0, on("ls", what)...); len(m[what].([]any)) != want {
 			t.Errorf("ls %s: %v", what, m)
 		}
@@ -184,7 +196,8 @@ func TestShelfCommand(t *testing.T) {
 		status int
 		args   []string
 	}{{2, on("log", "a b", "read")}, {2, on("log", "X", "read")}, {2, on("log", "SCC-1", "burn")}, {2, on("log", "SCC-1", "read", "--margin", "140")}, {2, on("log", "SCC-1", "read", "--at", "noon")},
-		{2, on("show", "zzz")}, {2, on("note", "SCC-1")}, {3, on("import", lines+".none")}, {4, on("export", "-o", lines)}, {2, on("ls", "everything")}} {
+		{2, on("show", "zzz")}, {2, on("note", "SCC-1")}, {2, on("note", "SCC-1", "--remove", "beef")}, {2, on("note", "SCC-1", "--edit", "beef")}, {2, on("medium", "SCC-1")},
+		{2, on("medium", "SCC-1", "--type", "disk")}, {2, on("medium", "SCC-9", "--type", "card")}, {2, on("medium", "SCC-9", "--place", "box 1")}, {3, on("import", lines+".none")}, {4, on("export", "-o", lines)}, {2, on("ls", "everything")}} {
 		if status, _, stderr := call(t, c.args...); status != c.status || stderr == "" {
 			t.Errorf("%v: exit %d, want %d: %s", c.args, status, c.status, stderr)
 		}

@@ -22,7 +22,8 @@ type shelfCmd struct {
 	Ls     shelfLsCmd     `cmd:"" help:"List files, masters, media or runs; duplicates too."`
 	Show   shelfShowCmd   `cmd:"" help:"All that is known of one file, master or medium."`
 	Log    shelfLogCmd    `cmd:"" help:"Log that a medium was written, read or verified, and what came of it."`
-	Note   shelfNoteCmd   `cmd:"" help:"Put a note or tags on a file, master or medium."`
+	Medium shelfMediumCmd `cmd:"" help:"Put a blank medium on the shelf, or change its title and place."`
+	Note   shelfNoteCmd   `cmd:"" help:"Put a note or tags on a file, master or medium; change or remove them."`
 	Search shelfSearchCmd `cmd:"" help:"Find anything by the beginnings of words."`
 	Risk   shelfRiskCmd   `cmd:"" help:"Say what may be lost, and what to do about it."`
 	Export shelfExportCmd `cmd:"" help:"Write the whole shelf in open forms: JSON Lines, CSV or a BagIt bag."`
@@ -235,6 +236,9 @@ func printDetail(env *Env, d *shelf.Detail) {
 	for _, m := range d.On {
 		env.Printf("  on %s\n", strings.TrimRight(shelfMediumLine(m), " "))
 	}
+	for _, n := range d.Near {
+		env.Printf("  nearly the same (%.0f %%): %s (%.12s, %d bytes)\n", 100*n.Alike, n.File.Name, n.File.SHA256, n.File.Size)
+	}
 	for _, r := range d.Runs {
 		env.Printf("  %s\n", shelfRunLine(r))
 	}
@@ -242,7 +246,7 @@ func printDetail(env *Env, d *shelf.Detail) {
 		env.Printf("  tags: %s\n", strings.Join(d.Tags, ", "))
 	}
 	for _, n := range d.Notes {
-		env.Printf("  %.10s: %s\n", n.At, n.Text)
+		env.Printf("  %.10s [%.6s]: %s\n", n.At, n.UID, n.Text)
 	}
 }
 
@@ -303,30 +307,91 @@ func (c *shelfLogCmd) Run(env *Env, all *commands) error {
 	})
 }
 
+type shelfMediumCmd struct {
+	Number string  `arg:"" help:"The number on the medium's label."`
+	Type   string  `placeholder:"TYPE" help:"disk or tape; it makes a new medium."`
+	Title  *string `placeholder:"TEXT" help:"Its title."`
+	Place  *string `placeholder:"TEXT" help:"Where it is kept."`
+}
+
+func (shelfMediumCmd) Help() string {
+	return `With --type a blank medium comes on the shelf, one that was not written yet. Without it, title and place of one that is
+there are changed. Its state follows its runs: see shelf log.
+
+Examples:
+  remanence shelf medium SCC-0013 --type disk --title "Tide tables" --place "box 3"
+  remanence shelf medium SCC-0013 --place "reading room"`
+}
+
+func (c *shelfMediumCmd) Run(env *Env, all *commands) error {
+	if c.Type == "" && c.Title == nil && c.Place == nil {
+		return outcome.As(outcome.Usage, fmt.Errorf("shelf medium %s: want --type for a new one, or --title or --place", c.Number))
+	}
+	return all.Shelf.with(env, c.Type == "", func(ctx context.Context, s *shelf.Shelf) error {
+		var err error
+		if c.Type != "" {
+			m := shelf.Medium{Number: c.Number, Type: c.Type}
+			if c.Title != nil {
+				m.Title = *c.Title
+			}
+			if c.Place != nil {
+				m.Place = *c.Place
+			}
+			err = s.AddMedium(ctx, m)
+		} else {
+			err = s.ChangeMedium(ctx, c.Number, c.Title, c.Place)
+		}
+		if err != nil {
+			return err
+		}
+		d, err := s.Show(ctx, shelf.MediumRef(c.Number))
+		if err != nil {
+			return err
+		}
+		return env.Report(d, func() { printDetail(env, d) })
+	})
+}
+
 type shelfNoteCmd struct {
-	Ref  string   `arg:"" help:"What it is about: see shelf show."`
-	Text string   `arg:"" optional:"" help:"The note."`
-	Tag  []string `short:"t" help:"Tag to put on; -TAG takes it off (say --tag=-TAG)."`
+	Ref    string   `arg:"" help:"What it is about: see shelf show."`
+	Text   string   `arg:"" optional:"" help:"The note."`
+	Edit   string   `placeholder:"MARK" help:"Give the note of this mark the new text; shelf show lists the marks."`
+	Remove string   `placeholder:"MARK" help:"Remove the note of this mark."`
+	Tag    []string `short:"t" help:"Tag to put on; -TAG takes it off (say --tag=-TAG)."`
 }
 
 func (shelfNoteCmd) Help() string {
-	return `Example:
-  remanence shelf note SCC-0012 "label torn, number written again" --tag reading-room`
+	return `Examples:
+  remanence shelf note SCC-0012 "label torn, number written again" --tag reading-room
+  remanence shelf note SCC-0012 "label replaced" --edit 3fa9
+  remanence shelf note SCC-0012 --remove 3fa9 --tag=-reading-room`
 }
 
 func (c *shelfNoteCmd) Run(env *Env, all *commands) error {
-	if c.Text == "" && len(c.Tag) == 0 {
-		return outcome.As(outcome.Usage, fmt.Errorf("shelf note: want a text or --tag"))
+	switch {
+	case c.Text == "" && len(c.Tag) == 0 && c.Remove == "" && c.Edit == "":
+		return outcome.As(outcome.Usage, fmt.Errorf("shelf note: want a text, --remove or --tag"))
+	case c.Edit != "" && c.Text == "":
+		return outcome.As(outcome.Usage, fmt.Errorf("shelf note --edit %s: want the new text", c.Edit))
 	}
 	return all.Shelf.with(env, true, func(ctx context.Context, s *shelf.Shelf) error {
 		ref, err := s.Find(ctx, c.Ref)
 		if err != nil {
 			return err
 		}
-		if c.Text != "" {
-			if err := s.AddNote(ctx, ref, c.Text); err != nil {
+		if c.Remove != "" {
+			if err := s.RemoveNote(ctx, ref, c.Remove); err != nil {
 				return err
 			}
+		}
+		switch {
+		case c.Edit != "":
+			err = s.EditNote(ctx, ref, c.Edit, c.Text)
+		case c.Text != "":
+			err = s.AddNote(ctx, ref, c.Text)
+		}
+		if err != nil {
+			return err
 		}
 		if len(c.Tag) > 0 {
 			if err := s.Tag(ctx, ref, c.Tag...); err != nil {
