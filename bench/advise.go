@@ -37,9 +37,13 @@ type Combination struct {
 	Reasons    []string `json:"reasons"`
 	Settings   Settings `json:"settings"`
 
-	Profile Profile `json:"-"` // the target's head over the track, after what is to be done first
-	Before  Profile `json:"-"` // the same without it
-	unsure  int
+	Profile  Profile `json:"-"` // the target's head over the track, after what is to be done first
+	Before   Profile `json:"-"` // the same without it
+	budget   Budget  // of the innermost track, after what is to be done first
+	unerased Budget  // the same without erasing, where an old track is heard beside the new one
+	signal   Signal  // what the write current leaves in the coating
+	weak     bool    // not possible because too little can be read back, whatever the rest says
+	unsure   int
 }
 
 // Advice is the answer to: which of my pieces writes a disk that the target reads?
@@ -156,6 +160,12 @@ func (j judge) no(format string, a ...any) {
 	j.c.Possible = false
 	j.say(format, a...)
 }
+
+// weak is no for want of signal.
+func (j judge) weak(format string, a ...any) {
+	j.c.weak = true
+	j.no(format, a...)
+}
 func (j judge) first(what string) {
 	if !slices.Contains(j.c.DoFirst, what) {
 		j.c.DoFirst = append(j.c.DoFirst, what)
@@ -168,6 +178,7 @@ func Judge(rec *disk.Recording, target *Target, d *machine.Drive, k *machine.Con
 	j := judge{c}
 	j.speed(rec, d, k)
 	j.steps(rec, d, m)
+	j.coating(rec, d, m)
 	for _, f := range formats(rec) {
 		j.encoding(rec, f, k, target)
 		j.layout(rec, f, d, k, target)
@@ -282,16 +293,6 @@ func (j judge) steps(rec *disk.Recording, d *machine.Drive, m *machine.Disk) {
 	}
 	if m.RatedTPI < rec.TPI {
 		j.say("the disk is rated for %d tpi, the recording has %d: usually it holds, but it was not tested for that (common practice)", m.RatedTPI, rec.TPI)
-	}
-	low := mfmRate(rec.Track, rec.Track.RateKbit) <= 300
-	ok := slices.ContainsFunc(d.Oersted, func(o int) bool { return near(float64(m.Oersted), float64(o), 0.2) })
-	switch {
-	case !ok:
-		j.no("the disk has %d Oe, the drive's write current suits %s Oe: the field reaches %d/%d = %d %% of what is needed", m.Oersted, ints(d.Oersted), slices.Max(d.Oersted), m.Oersted, 100*slices.Max(d.Oersted)/m.Oersted)
-	case rec.SizeInches > 5 && rec.SizeInches < 6 && low && m.Oersted > 450:
-		j.no("at %g kbit/s the low write current is used, for 300 Oe; the disk has %d Oe", rate, m.Oersted)
-	case rec.SizeInches > 5 && rec.SizeInches < 6 && !low && m.Oersted < 450:
-		j.no("at %g kbit/s the high write current is used, for 600 Oe; a disk of %d Oe does not hold it reliably", rate, m.Oersted)
 	}
 }
 
@@ -419,14 +420,17 @@ func (j judge) width(rec *disk.Recording, d *machine.Drive, m *machine.Disk, t *
 	j.c.Before = before
 	worst := func(old float64) Budget {
 		p := Across(d.TrackMM, d.EraseMM, old, t.Drive.HeadMM, off)
-		return BudgetOf(rec, p, media, j.c.Settings.PrecompNS, 1)
+		return BudgetOf(rec, p, media, j.c.Settings.PrecompNS, j.c.signal)
 	}
 	b := worst(old)
 	if old > 0 && before.ResidueMM > 0 {
 		j.say("a track of %.3f mm over an old one of %.3f mm leaves (%.3f - %.3f)/2 = %.4f mm of it on each side; the target's head of %.2f mm hears new to old as %.3f to %.3f, %.1f dB", d.TrackMM, old, old, before.EraseMM, before.ResidueMM, t.Drive.HeadMM, before.Wanted*t.Drive.HeadMM, before.Residue*t.Drive.HeadMM, before.DB())
 		j.say("without erasing the margin would be %.0f %%", 100*b.Margin())
+		j.c.unerased = b
 		j.first("bulk-erase the disk")
-		j.say("reading it back in this drive proves nothing about that: verify in a drive of the target's width, and do not rewrite the disk in a %d-track drive afterwards", t.Drive.Cylinders-t.Drive.Cylinders%10)
+		if t.Drive.HeadMM > 1.5*d.HeadMM {
+			j.say("reading it back in this drive proves nothing about that: verify in a drive of the target's width, and do not rewrite the disk in a %d-track drive afterwards", t.Drive.Cylinders-t.Drive.Cylinders%10)
+		}
 		old = 0
 		b = worst(0)
 	} else if m.Condition == "used-narrow" || m.Condition == "used-wide" {
@@ -435,7 +439,7 @@ func (j judge) width(rec *disk.Recording, d *machine.Drive, m *machine.Disk, t *
 		old, b = 0, worst(0)
 	}
 	p := Across(d.TrackMM, d.EraseMM, old, t.Drive.HeadMM, 0)
-	j.c.Profile = p
+	j.c.Profile, j.c.budget = p, b
 	if p.Wanted < 0.9 {
 		j.say("the target's head is %.2f mm wide, the track %.3f: it hears %.0f %% of a full track, %.1f dB, on a disk that holds nothing else", t.Drive.HeadMM, d.TrackMM, 100*p.Wanted, 20*math.Log10(p.Wanted))
 	}
@@ -443,7 +447,7 @@ func (j judge) width(rec *disk.Recording, d *machine.Drive, m *machine.Disk, t *
 	j.say("innermost track at %.1f mm: of a half window of %.0f ns, jitter takes 3 x %.0f, peak shift %.0f, leaving %.0f %%", inner, b.HalfWindowNS, b.JitterNS/3, b.PeakNS, 100*b.Margin())
 	j.c.Margin = round(100*b.Margin(), 1)
 	if b.Margin() <= 0.05 {
-		j.no("that is too little to be read reliably")
+		j.weak("that is too little to be read reliably")
 	}
 }
 

@@ -40,9 +40,9 @@ func (p Profile) DB() float64 { return 20 * math.Log10(p.Wanted/p.Residue) }
 // Budget is how the half window of a decision is used up, in nanoseconds at the reading drive.
 type Budget struct {
 	HalfWindowNS float64 // distance of a transition from the edge of its window
-	JitterNS     float64 // three sigma, grown by what the head does not hear
+	JitterNS     float64 // three sigma, grown by what the head does not hear and the coating does not hold
 	PeakNS       float64 // peak shift of the innermost track, less the precompensation
-	ResidueNS    float64 // push by the old track
+	ResidueNS    float64 // push by an old recording
 }
 
 // Margin is what is left, as a fraction of the half window; below 0 nothing is.
@@ -51,25 +51,20 @@ func (b Budget) Margin() float64 {
 }
 
 // BudgetOf is the budget of the innermost track. Jitter and peak shift are those of a good drive (preset "good",
-// reference sheet 7.3). A head that hears less of the track jitters in proportion. An old signal of ratio r to the wanted one pushes the peak of a wave
-// of four half-cells by up to asin(r)/2pi of it (derived for this project, not published).
-func BudgetOf(rec *disk.Recording, p Profile, m machine.DiskMedium, precompNS, signal float64) Budget {
+// reference sheet 7.3). A head that hears less of the track, or a track of less signal, jitters in proportion; an old
+// signal pushes peaks as push says, a write current too strong for the coating as Signal says.
+func BudgetOf(rec *disk.Recording, p Profile, m machine.DiskMedium, precompNS float64, s Signal) Budget {
 	f := rec.Track
 	half := 1e6 / f.RateKbit / 2
-	b := Budget{HalfWindowNS: half / 2}
-	heard := max(p.Wanted*signal, 0.01)
-	b.JitterNS = 3 * m.JitterNS * half / 2000 / min(heard, 1)
+	wanted, old := s.heard(p)
+	b := Budget{HalfWindowNS: half / 2, JitterNS: 3 * m.JitterNS * half / 2000 / wanted, ResidueNS: push(wanted, old) * half}
 	peak := m.PeakShiftNS
 	if half <= 1250 {
 		peak = m.PeakShift500NS
 	}
+	b.PeakNS = peak * s.crowd()
 	if f.Encoding == disk.MFM {
-		b.PeakNS = math.Abs(peak - precompNS)
-	} else {
-		b.PeakNS = peak
-	}
-	if p.Residue > 0 {
-		b.ResidueNS = math.Asin(min(1, p.Residue/heard)) / (2 * math.Pi) * 4 * half
+		b.PeakNS = math.Abs(b.PeakNS - precompNS)
 	}
 	return b
 }

@@ -39,6 +39,16 @@ type Rehearsal struct {
 	Margin     float64      `json:"least-margin-percent"`
 	AtRisk     []Risk       `json:"at-risk"`
 	Revolution int          `json:"revolutions"`
+
+	// Unerased is the innermost cylinder without the erasing that is to be done first; nil where none is.
+	Unerased *Unerased `json:"unerased,omitempty"`
+}
+
+// Unerased is what an old recording would do to the innermost cylinder.
+type Unerased struct {
+	Sectors int     `json:"sectors"`
+	Good    int     `json:"sectors-good"`
+	Margin  float64 `json:"least-margin-percent"`
 }
 
 // Rehearse writes im with a drive, a controller and a disk, all simulated with the physics of the advice, and reads it
@@ -52,14 +62,7 @@ func Rehearse(ctx context.Context, im *disk.Image, rec *disk.Recording, target *
 	n := im.Geometry.Cylinders * heads
 	p.Start("rehearse", n)
 	defer p.Done()
-	// The written disk is read by the target's head, off the track by the usual misalignment, erased first if advised.
-	profile := c.Profile
-	off := Across(d.TrackMM, d.EraseMM, profile.OldMM, target.Drive.HeadMM, d.OffTrackMM+target.Drive.OffTrackMM)
-	worn := *medium
-	if m.Condition == "worn" && worn.Disk.DropoutsDisk < 6 {
-		worn.Disk.DropoutsDisk, worn.Disk.DropoutUS = 6, 400 // preset "worn": a handful of spots, some bytes long
-	}
-	drive := NewPieceDrive(rec, &worn, off, c.Settings.PrecompNS, 1, seed)
+	drive := writtenDisk(rec, target, d, m, medium, c, c.Profile.OldMM, seed)
 	risks := make([][]Risk, n)
 	least := make([]float64, n)
 	good := make([]int, n)
@@ -106,7 +109,42 @@ feed:
 		r.AtRisk = append(r.AtRisk, risks[i]...)
 	}
 	r.Sectors = im.Geometry.Sectors()
+	if c.Before.OldMM > c.Profile.OldMM {
+		var err error
+		r.Unerased, err = rehearseUnerased(ctx, im, rec, writtenDisk(rec, target, d, m, medium, c, c.Before.OldMM, seed))
+		if err != nil {
+			return nil, err
+		}
+	}
 	return r, nil
+}
+
+// writtenDisk is a disk that the pieces wrote over an old track of oldMM, 0 where it was erased first, in the target's
+// drive, whose head lies off the track by the usual misalignment.
+func writtenDisk(rec *disk.Recording, target *Target, d *machine.Drive, m *machine.Disk, medium *machine.Medium, c *Combination, oldMM float64, seed uint64) *Drive {
+	p := Across(d.TrackMM, d.EraseMM, oldMM, target.Drive.HeadMM, d.OffTrackMM+target.Drive.OffTrackMM)
+	worn := *medium
+	if m.Condition == "worn" && worn.Disk.DropoutsDisk < 6 {
+		worn.Disk.DropoutsDisk, worn.Disk.DropoutUS = 6, 400 // preset "worn": a handful of spots, some bytes long
+	}
+	return NewPieceDrive(rec, &worn, p, c.Settings.PrecompNS, c.signal, seed)
+}
+
+// rehearseUnerased reads the innermost cylinder of a disk.
+func rehearseUnerased(ctx context.Context, im *disk.Image, rec *disk.Recording, drive *Drive) (*Unerased, error) {
+	u := &Unerased{Margin: 100}
+	cylinder := im.Geometry.Cylinders - 1
+	var s track.Scanner
+	for h := range im.Geometry.Heads {
+		good, least, _, err := rehearseTrack(ctx, &s, im, rec, drive, cylinder, h)
+		if err != nil {
+			return nil, err
+		}
+		u.Sectors += len(im.Track(cylinder, h))
+		u.Good += good
+		u.Margin = min(u.Margin, round(100*least, 1))
+	}
+	return u, nil
 }
 
 func rehearseTrack(ctx context.Context, s *track.Scanner, im *disk.Image, rec *disk.Recording, drive *Drive, cylinder, head int) (good int, least float64, risks []Risk, err error) {
@@ -158,14 +196,24 @@ func (d *Drive) cause(c *track.Cells, i, cylinder, head int) string {
 	}
 	f := d.rec.Format(cylinder, head)
 	half := 1e6 / f.RateKbit / 2
-	peak := d.peakShift(half, cylinder, head) - d.precomp
-	jitter := 3 * d.m.JitterNS * half / 2000 / max(d.heard, 0.01)
-	old := d.residue * half
-	switch {
-	case old >= peak && old >= jitter:
+	// Each trouble in ns as it would be alone; the coating's is what it adds to the others.
+	precomp := 0.0
+	if f.Encoding == disk.MFM {
+		precomp = d.precomp
+	}
+	spread := max(d.signal.Width*d.signal.Width, 1)
+	shift := d.peakShift(half, cylinder, head)
+	peak := math.Abs(shift/spread - precomp)
+	wanted, beside := Matched.heard(d.profile)
+	jitter, old := 3*d.m.JitterNS*half/2000/wanted, push(wanted, beside)*half
+	coating := 3*d.m.JitterNS*half/2000/max(d.heard, 0.01) - jitter + math.Abs(shift-precomp) - peak + d.residue*half - old
+	switch worst := max(coating, old, peak, jitter); worst {
+	case coating:
+		return fmt.Sprintf("%s; %s", d.signal, d.signal.remedy())
+	case old:
 		return "an old, wider track beside it is heard; bulk-erase the disk first"
-	case peak >= jitter:
+	case peak:
 		return fmt.Sprintf("peak shift of %.0f ns near the middle; raise the write precompensation", peak)
 	}
-	return fmt.Sprintf("little signal: the head hears %.0f %% of a track; use a drive of the target's width", 100*d.heard)
+	return fmt.Sprintf("little signal: the head hears %.0f %% of a track; use a drive of the target's width", 100*wanted)
 }

@@ -21,20 +21,20 @@ type Drive struct {
 	dropouts []dropout
 
 	heard   float64 // part of a full track's signal that the head hears; 0 stands for 1
-	residue float64 // push by an old track, in half-cells
+	residue float64 // push by an old recording, in half-cells
 	precomp float64 // write precompensation, ns
+	profile Profile // where the head lies, of a drive made of pieces
+	signal  Signal  // what the coating holds; the zero value stands for Matched
 }
 
 // NewPieceDrive is the drive of a target machine with a disk in it that these pieces wrote: the head hears as much of
-// the track as p says, the old track beside it pushes transitions about, and the precompensation of the controller
-// works against the peak shift. signal is how strongly the disk is magnetised, 1 where write current and coercivity fit.
-func NewPieceDrive(rec *disk.Recording, m *machine.Medium, p Profile, precompNS, signal float64, seed uint64) *Drive {
+// the track as p says and of what the coating holds as sig says, an old recording beside or under it pushes transitions
+// about, and the precompensation of the controller works against the peak shift.
+func NewPieceDrive(rec *disk.Recording, m *machine.Medium, p Profile, precompNS float64, sig Signal, seed uint64) *Drive {
 	d := NewDrive(rec, m, seed)
-	d.heard = min(max(p.Wanted*signal, 0.01), 1)
-	if p.Residue > 0 {
-		d.residue = math.Asin(min(1, p.Residue/d.heard)) / (2 * math.Pi) * 4
-	}
-	d.precomp = precompNS
+	d.profile, d.signal, d.precomp = p, sig, precompNS
+	wanted, old := sig.heard(p)
+	d.heard, d.residue = wanted, push(wanted, old)
 	return d
 }
 
@@ -146,11 +146,15 @@ func (d *Drive) lose(times []float64, rev float64, cylinder, head int) []float64
 	})
 }
 
-// peakShift is the preset's, for this density and this far from the middle: the crowding grows as 1/radius.
+// peakShift is the preset's, for this density and this far from the middle: the crowding grows as 1/radius. Pulses that
+// too much current made wide crowd more.
 func (d *Drive) peakShift(halfNS float64, cylinder, head int) float64 {
 	inner := d.m.PeakShiftNS
 	if halfNS <= 1250 {
 		inner = d.m.PeakShift500NS
+	}
+	if d.signal.Width > 1 {
+		inner *= d.signal.crowd()
 	}
 	return inner * Radius(d.rec, d.rec.Cylinders-1, head) / Radius(d.rec, cylinder, head)
 }

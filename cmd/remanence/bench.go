@@ -252,15 +252,18 @@ func printRehearsals(env *Env, all []*bench.Rehearsal) {
 		env.Printf("\nRehearsed %s with %s, %s, %s, read by %s: %d of %d sectors good, least margin %.0f %%", r.Image, r.With.Drive, r.With.Controller, r.With.Medium, r.Target, r.Good, r.Sectors, r.Margin)
 		if len(r.AtRisk) == 0 {
 			env.Printf(", none at risk.\n")
-			continue
+		} else {
+			env.Printf(", %d at risk:\n", len(r.AtRisk))
 		}
-		env.Printf(", %d at risk:\n", len(r.AtRisk))
 		for i, x := range r.AtRisk {
 			if i == 12 {
 				env.Printf("  and %d more\n", len(r.AtRisk)-i)
 				break
 			}
 			env.Printf("  cylinder %d head %d sector %d: margin %.0f %%; %s\n", x.Cylinder, x.Head, x.Sector, x.Margin, x.Why)
+		}
+		if u := r.Unerased; u != nil {
+			env.Printf("  Bulk-erase the disk first; without that, %d of %d sectors of the innermost cylinder would be good, least margin %.0f %%.\n", u.Good, u.Sectors, u.Margin)
 		}
 	}
 }
