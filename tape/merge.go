@@ -77,6 +77,9 @@ func bestOf(group []*Program, o ReadOptions) *Program {
 	}
 	if best != nil {
 		best.Passes = len(group)
+		if len(group) > 1 {
+			best.group = group
+		}
 		return best
 	}
 	if m := mergeGroup(group, o); m != nil {
@@ -87,6 +90,9 @@ func bestOf(group []*Program, o ReadOptions) *Program {
 		if p.Whole && !best.Whole || p.Whole == best.Whole && p.Doubt > best.Doubt {
 			best = p
 		}
+	}
+	if len(group) > 1 {
+		best.group = group
 	}
 	return best
 }
@@ -146,7 +152,7 @@ func mergeGroup(group []*Program, o ReadOptions) *Program {
 		}
 		passes++
 	}
-	m := &Program{Name: base.Name, Kind: base.Kind, Code: base.Code, Channel: base.Channel, FromS: base.FromS, ToS: base.ToS, Checked: base.Checked, Passes: passes, soft: soft}
+	m := &Program{Name: base.Name, Kind: base.Kind, Code: base.Code, Channel: base.Channel, FromS: base.FromS, ToS: base.ToS, Checked: base.Checked, Passes: passes, soft: soft, spans: base.spans, group: group}
 	data := values(soft)
 	at := func(i int) float64 {
 		if len(soft) == 0 {

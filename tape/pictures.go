@@ -46,18 +46,19 @@ func Pictures(ctx context.Context, r *Result, src audio.Source) ([]Picture, erro
 	return out, nil
 }
 
-// framed puts a title above a drawing and some paper around it.
+// framed puts a title above a drawing and some paper around it. A long note takes as many lines as it needs.
 func framed(inner *picture.Canvas, title, note string) *picture.Canvas {
-	const pad = 20.0
+	const pad, line = 20.0, 16.0
+	lines := picture.Lines(note, inner.Width, 11, picture.Sans, 12)
 	top := 40.0
-	if note != "" {
-		top += 18
+	if len(lines) > 0 {
+		top += line*float64(len(lines)) + 2
 	}
 	c := picture.New(inner.Width+2*pad, inner.Height+top+pad, picture.Px)
 	c.Title, c.Desc, c.Background = title, note, picture.Paper
 	c.Text(pad, 28, picture.Shorten(title, inner.Width, 14, picture.Bold), picture.TextStyle{Size: 14, Face: picture.Bold})
-	if note != "" {
-		c.Text(pad, 48, picture.Shorten(note, inner.Width, 11, picture.Sans), picture.TextStyle{Size: 11, Colour: picture.Soft})
+	for i, l := range lines {
+		c.Text(pad, 48+line*float64(i), l, picture.TextStyle{Size: 11, Colour: picture.Soft})
 	}
 	c.Place(inner, pad, top, 1)
 	return c
@@ -85,65 +86,28 @@ func (r *Result) drawSide() *picture.Canvas {
 		lead := picture.Stretch{From: t.best.leaderS(), To: t.best.fromS(), State: picture.Good, Margin: -1, Label: "leader", Title: t.best.Code.Name + " leader"}
 		ribbon.Stretches = append(ribbon.Stretches, lead)
 	}
-	for _, p := range r.Programs {
-		ribbon.Stretches = append(ribbon.Stretches, p.stretches()...)
+	parts := make([][]part, len(r.Programs))
+	n := 0
+	for i, p := range r.Programs {
+		parts[i] = p.parts(0)
+		n += len(parts[i])
 	}
-	if len(ribbon.Stretches) > 4000 { // a stretch a program is enough on such a side
-		ribbon.Stretches = ribbon.Stretches[:0]
-		for _, p := range r.Programs {
-			ribbon.Stretches = append(ribbon.Stretches, p.asOne())
+	least := 3 * line / 850 // what went wrong is at least 3 px wide
+	for i, p := range r.Programs {
+		if n > 4000 { // a stretch a program is enough on such a side
+			parts[i] = []part{{Stretch: p.asOne()}}
+		}
+		for _, x := range parts[i] {
+			if x.over {
+				x.widen(least)
+			}
+			ribbon.Stretches = append(ribbon.Stretches, x.Stretch)
 		}
 	}
 	lines := ribbon.Wrap(0, math.Max(d.DurationS, 1), line, mmss)
 	s := picture.Stack{Title: "What lies where on the tape", Axis: picture.Axis{To: line, Unit: "s", Label: "time within the line"},
 		Ribbons: lines, Height: 22, Gap: 8, Legend: true, Desc: r.Verdict}
 	return framed(s.Draw(), s.Title, r.Verdict)
-}
-
-func (p *Program) asOne() picture.Stretch {
-	st := picture.Stretch{From: p.FromS, To: p.ToS, Margin: margin(p.Doubt), Label: p.Name, Title: fmt.Sprintf("%s %s, %d bytes", p.Kind, p.Name, p.Bytes)}
-	switch {
-	case !p.Whole && p.Checked == "nothing":
-		st.State = picture.Doubtful
-	case !p.Whole:
-		st.State = picture.Lost
-	case len(p.Repairs) > 0:
-		st.State = picture.Repaired
-	}
-	return st
-}
-
-// stretches are the blocks of a program where it has any.
-func (p *Program) stretches() []picture.Stretch {
-	q := parse(p.Kind, p.Data)
-	if p.Kind != MachineTape || len(q.blocks) == 0 || len(p.soft) == 0 {
-		return []picture.Stretch{p.asOne()}
-	}
-	at := func(i int) float64 {
-		return p.FromS + (p.ToS-p.FromS)*float64(i)/float64(len(p.Data))
-	}
-	least := func(from, to int) float64 {
-		d := math.Inf(1)
-		for i := from; i < to && i < len(p.soft); i++ {
-			_, v := p.soft[i].Doubt(8)
-			d = math.Min(d, float64(v))
-		}
-		return d
-	}
-	out := []picture.Stretch{{From: p.FromS, To: at(q.blocks[0].from), Margin: margin(least(0, q.blocks[0].from)), Label: p.Name, Title: "name of " + p.Name}}
-	for _, b := range q.blocks {
-		st := picture.Stretch{From: at(b.from), To: at(b.to), Margin: margin(least(b.from, b.to)), Label: fmt.Sprint(b.n), Title: fmt.Sprintf("%s, block %d", p.Name, b.n)}
-		if !b.good {
-			st.State = picture.Lost
-		}
-		for _, x := range p.Repairs {
-			if b.good && math.Abs(x.AtS-st.From) < (st.To-st.From)/2 {
-				st.State = picture.Repaired
-			}
-		}
-		out = append(out, st)
-	}
-	return out
 }
 
 // marks are the dropouts and splices, for charts.
@@ -407,14 +371,19 @@ func halfWaves(s []float32) []float64 {
 // drawFault is the waveform around a fault, with the decision on each bit below it: the bit, and its margin as a stretch
 // of ribbon.
 func (r *Result) drawFault(f *faultWindow) *picture.Canvas {
-	const width, height, left, top, plotH = 960.0, 300.0, 16.0, 62.0, 150.0
+	const width, left, plotH = 960.0, 16.0, 150.0
+	const plotW = width - 2*left
+	title := picture.Lines(f.fault.String(), plotW, 13, picture.Bold, 4)
+	top := 62 + 18*float64(len(title)-1)
+	height := top + 238
 	c := picture.New(width, height, picture.Px)
 	c.Background = picture.Paper
 	c.Title = f.fault.String()
 	c.Desc = "the sound around the fault, and the bits decided from it"
-	plotW := width - 2*left
-	c.Text(left, 22, picture.Shorten(c.Title, plotW, 13, picture.Bold), picture.TextStyle{Size: 13, Face: picture.Bold})
-	c.Text(left, 42, fmt.Sprintf("%s, the least certain bits near it; pale: little margin", f.t.best.Code.Title), picture.TextStyle{Size: 11, Colour: picture.Soft})
+	for i, l := range title {
+		c.Text(left, 22+18*float64(i), l, picture.TextStyle{Size: 13, Face: picture.Bold})
+	}
+	c.Text(left, top-20, fmt.Sprintf("%s, the least certain bits near it; pale: little margin", f.t.best.Code.Title), picture.TextStyle{Size: 11, Colour: picture.Soft})
 	c.Rect(left, top, plotW, plotH, picture.Style{Fill: picture.Card, Stroke: picture.Rule})
 	lo, hi := f.samples[0], f.samples[0]
 	for _, v := range f.samples {

@@ -49,6 +49,7 @@ type track struct {
 	best   heard
 	others []heard
 	bytes  []linecode.Byte // after merging channels
+	index  int             // among the tracks of the recording
 }
 
 // Read finds every program in src, at whatever place, speed, polarity and level, in any of the codes. A context that

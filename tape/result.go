@@ -28,7 +28,8 @@ func (l *listener) result(f audio.Format, o ReadOptions) *Result {
 			res.RawSoft = append(res.RawSoft, t.bytes...)
 		}
 	}
-	for _, t := range tracks {
+	for i, t := range tracks {
+		t.index = i
 		for _, s := range t.segments() {
 			res.programs(t, s, o)
 		}
@@ -248,6 +249,7 @@ func (r *Result) programs(t *track, s segment, o ReadOptions) {
 	p.Name = q.name
 	p.Data = data[q.from:q.end]
 	p.soft = soft[q.from:q.end]
+	p.spans = []span{t.span(q.end - q.from)}
 	p.Bytes = len(p.Data)
 	p.FromS, p.ToS = at(q.from), at(q.end)
 	if q.note != "" {
@@ -267,6 +269,15 @@ func (r *Result) programs(t *track, s segment, o ReadOptions) {
 	if rest := len(soft) - q.end; rest > 0 && q.done && pulse {
 		r.rest(t, soft[q.end:], at(q.end))
 	}
+}
+
+// span is the place of n bytes of the track. The combination of two channels comes maxSkew samples late.
+func (t *track) span(n int) span {
+	s := span{n: n, base: float64(t.best.base), rate: t.best.ear.rate, run: t.index}
+	if t.best.ear.name == "both" {
+		s.base -= maxSkew
+	}
+	return s
 }
 
 // sumsUp says whether the first machine-code block in data has a right sum.
@@ -335,11 +346,11 @@ func (r *Result) doubts(p *Program, list []int, at func(int) float64) {
 			j++
 		}
 		n := j - i + 1
-		what := fmt.Sprintf("byte %d is doubtful", list[i])
+		what := fmt.Sprintf("byte %d is doubtful; nothing in this form tells whether it is right", list[i])
 		if n > 1 {
-			what = fmt.Sprintf("%d of the bytes %d to %d are doubtful", n, list[i], list[j])
+			what = fmt.Sprintf("%d of the bytes %d to %d are doubtful; nothing in this form tells whether they are right", n, list[i], list[j])
 		}
-		r.Faults = append(r.Faults, Fault{at(list[i]), what + "; nothing in this form tells whether they are right"})
+		r.Faults = append(r.Faults, Fault{at(list[i]), what})
 		i = j + 1
 		if len(r.Faults) > maxFaults {
 			return
@@ -400,6 +411,7 @@ func (r *Result) joinText() {
 			q := out[n-1]
 			q.Data = append(q.Data[:len(q.Data):len(q.Data)], p.Data...)
 			q.soft = append(q.soft[:len(q.soft):len(q.soft)], p.soft...)
+			q.spans = append(q.spans, p.spans...)
 			q.Bytes, q.ToS = len(q.Data), p.ToS
 			q.Whole = q.Whole && p.Whole
 			q.Doubt = math.Min(q.Doubt, p.Doubt)
@@ -442,7 +454,7 @@ func (r *Result) summary(tracks []*track) {
 		}
 	}
 	if weight > 0 {
-		r.SpeedPercent = math.Round(1e4*(speed/weight-1)) / 100
+		r.SpeedPercent = math.Round(1e4*(speed/weight-1))/100 + 0 // no -0
 		r.LevelDBFS = math.Round(10*audio.DB(math.Sqrt(level/weight))) / 10
 	}
 	switch {

@@ -136,7 +136,19 @@ type Program struct {
 
 	Data   []byte          `json:"-"`
 	soft   []linecode.Byte // as heard, for merging
+	spans  []span          // where on the recording soft was heard
+	group  []*Program      // what it was merged of
 	tried  map[int]bool    // blocks that repair was tried on
 	where  string
 	merged bool
 }
+
+// span says where n bytes of a program were heard.
+type span struct {
+	n    int
+	base float64 // sample at which their positions begin
+	rate float64
+	run  int // number of the run among those of the recording, by time
+}
+
+func (s span) seconds(sample float64) float64 { return (sample + s.base) / s.rate }
