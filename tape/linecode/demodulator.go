@@ -75,6 +75,7 @@ type Demodulator struct {
 type engine interface {
 	feed(x []float32)
 	close()
+	live() *Live
 }
 
 // NewDemodulator makes a Demodulator for a recording of rateHz samples a second (4000 to 768000, and at least four

@@ -28,6 +28,9 @@ type framer struct {
 	run     *Run
 	stats   runStats
 	refused bool
+
+	view     *framer // for live
+	cutShort bool    // the bits may end inside a frame
 }
 
 func (f *framer) init(d *Demodulator, leadAt float64) {
@@ -188,21 +191,27 @@ func (f *framer) place(n int) {
 		}
 		x := v[i-k] - startCost
 		for j, kind := range kinds {
-			l := limited(f.bits[i-k+j].llr, 12) / 2
-			switch kind {
-			case free:
-				x += math.Abs(l) - freeCost
-			default:
-				x += sign(int(kind)) * l
-			}
+			x += frameBit(kind, f.bits[i-k+j].llr, freeCost)
 		}
 		if x > v[i] {
 			v[i], framed[i] = x, true
 		}
 	}
+	end := total
+	if f.cutShort {
+		for c, best := max(0, total-k+1), v[total]; c < total; c++ {
+			x := v[c] - startCost
+			for j := range total - c {
+				x += frameBit(kinds[j], f.bits[c+j].llr, freeCost)
+			}
+			if x > best {
+				best, end = x, c
+			}
+		}
+	}
 	var starts []int
 	used := 0
-	for i := total; i > 0; {
+	for i := end; i > 0; {
 		if !framed[i] {
 			i--
 			continue
@@ -218,6 +227,15 @@ func (f *framer) place(n int) {
 	}
 	used = min(max(used, n), total)
 	f.bits = append(f.bits[:0], f.bits[used:]...)
+}
+
+// frameBit is what a bit is worth as one of its kind in a frame.
+func frameBit(kind int8, llr, freeCost float64) float64 {
+	l := limited(llr, 12) / 2
+	if kind == free {
+		return math.Abs(l) - freeCost
+	}
+	return sign(int(kind)) * l
 }
 
 // frame makes a byte.
@@ -287,11 +305,16 @@ func (f *framer) trim(to float64) {
 		return
 	}
 	b := f.run.Bytes
-	stop := float64(len(f.d.code.Framing.Stop)) / float64(f.d.code.Framing.FrameBits())
-	for n := len(b); n > 0 && b[n-1].At+float64(b[n-1].Length)*(1-stop) > to; n-- {
+	for n := len(b); n > 0 && f.after(&b[n-1], to); n-- {
 		b = b[:n-1]
 	}
 	f.run.Bytes = b
+}
+
+// after says whether a byte ends after a sample of the recording, its stop bits not counted.
+func (f *framer) after(b *Byte, to float64) bool {
+	stop := float64(len(f.d.code.Framing.Stop)) / float64(f.d.code.Framing.FrameBits())
+	return b.At+float64(b.Length)*(1-stop) > to
 }
 
 // finish ends the run at a sample of the recording.

@@ -314,13 +314,17 @@ func (lk *pulseLock) decide(all bool) {
 	}
 	lk.soften()
 	for i := range lk.buf[:n] {
-		c := &lk.buf[i]
-		lk.fr.bit(softBit{llr: float64(c.llr), at: lk.e.recordingAt(c.at), length: float64(c.len) * float64(lk.e.dec.factor),
-			level: float64(c.amp*c.gain) * lk.shape.rms, speed: lk.e.cell / float64(c.len)})
+		lk.fr.bit(lk.soft(&lk.buf[i]))
 	}
 	lk.fr.stats.noise = math.Sqrt(lk.vari * float64(lk.e.dec.factor))
 	lk.buf = append(lk.buf[:0], lk.buf[n:]...)
 	lk.bufFrom += int64(n)
+}
+
+// soft is a cell as a bit.
+func (lk *pulseLock) soft(c *pulseCell) softBit {
+	return softBit{llr: float64(c.llr), at: lk.e.recordingAt(c.at), length: float64(c.len) * float64(lk.e.dec.factor),
+		level: float64(c.amp*c.gain) * lk.shape.rms, speed: lk.e.cell / float64(c.len)}
 }
 
 func (lk *pulseLock) finish() {

@@ -38,7 +38,8 @@ type toneEngine struct {
 	streakAt int64
 	idleSkip int64
 
-	lk *toneLock
+	lk   *toneLock
+	view toneTrellis // for live
 }
 
 // toneRef is sine and cosine of the two tones at one place in the bit.

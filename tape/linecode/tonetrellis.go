@@ -30,6 +30,7 @@ type toneTrellis struct {
 	marks    []pathBit
 	coherent [2]bool
 	dips     bool // there is a dropout in the block
+	cutShort bool // the sound may end inside a frame
 
 	open    *Run
 	stats   runStats
@@ -130,7 +131,24 @@ func (tr *toneTrellis) dataEnd(b Byte) float64 {
 // block decides frames that begin before chunk e, looking as far as chunk end.
 func (tr *toneTrellis) block(e, end int64, last bool) {
 	lk := tr.lk
-	n := int(end-tr.at) + tr.m
+	tr.solve(int(end-tr.at)+tr.m, last)
+	for _, f := range tr.path {
+		if f.from < e || last {
+			tr.emit(f)
+		}
+	}
+	if last {
+		return
+	}
+	tr.at = max(e, tr.lastTo)
+	if drop := int(tr.at - lk.first - int64(tr.m)); drop > 0 {
+		lk.chunks = append(lk.chunks[:0], lk.chunks[drop:]...)
+		lk.first += int64(drop)
+	}
+}
+
+// solve finds the best path over n chunks from at-m on.
+func (tr *toneTrellis) solve(n int, last bool) {
 	tr.load(n)
 	tr.likelihoods(n)
 	tr.viterbi(n)
@@ -148,19 +166,6 @@ func (tr *toneTrellis) block(e, end int64, last bool) {
 			tr.viterbi(n)
 			tr.trace(n, last)
 		}
-	}
-	for _, f := range tr.path {
-		if f.from < e || last {
-			tr.emit(f)
-		}
-	}
-	if last {
-		return
-	}
-	tr.at = max(e, tr.lastTo)
-	if drop := int(tr.at - lk.first - int64(tr.m)); drop > 0 {
-		lk.chunks = append(lk.chunks[:0], lk.chunks[drop:]...)
-		lk.first += int64(drop)
 	}
 }
 
@@ -401,9 +406,12 @@ func (tr *toneTrellis) trace(n int, last bool) {
 	if !last {
 		known = n - 3*k*m // behind it there may be half a frame taken for idle
 	}
-	inFrame := tr.done[n] > tr.rest[n]
+	end, inFrame := n, tr.done[n] > tr.rest[n]
+	if tr.cutShort && !last {
+		end, inFrame = tr.openEnd(n)
+	}
 	idle := 0 // nodes of idle in a row
-	for i := n; i > m; {
+	for i := end; i > m; {
 		if !inFrame && tr.from[i]&afterward == 0 {
 			if idle++; idle == m {
 				idle = 0
