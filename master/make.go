@@ -25,7 +25,7 @@ type Options struct {
 	Force   bool   // replace outputs that are there
 	Medium  *machine.Medium
 	Seed    uint64
-	FLAC    bool   // sound as FLAC instead of WAV
+	WAV     bool   // sound as WAV instead of FLAC
 	RateHz  int    // 0: 44100
 	Workers int    // 0: as many as there are processors
 	Version string // of the program, for report and labels
@@ -177,10 +177,10 @@ func (mk *maker) clear(r *Result) error {
 }
 
 func (mk *maker) soundEnd() string {
-	if mk.o.FLAC {
-		return ".flac"
+	if mk.o.WAV {
+		return ".wav"
 	}
-	return ".wav"
+	return ".flac"
 }
 
 // steps is how much work a medium is, in tracks or seconds of sound.

@@ -151,7 +151,7 @@ func TestMainJob(t *testing.T) {
 	}
 
 	// Outside programs: sox reads the sound, pdfinfo the labels (A4 is 595.28 x 841.89 pt), sha256sum the manifest.
-	if info := tool(t, "sox", "--i", filepath.Join(out, "T01A.wav")); !strings.Contains(info, "44100") || !strings.Contains(info, "16-bit") {
+	if info := tool(t, "sox", "--i", filepath.Join(out, "T01A.flac")); !strings.Contains(info, "44100") || !strings.Contains(info, "16-bit") {
 		t.Errorf("sox says\n%s", info)
 	}
 	if info := tool(t, "pdfinfo", filepath.Join(out, r.Labels)); !strings.Contains(info, "595.28 x 841.89") {
@@ -280,7 +280,7 @@ func TestEveryClass(t *testing.T) {
 	for _, c := range []struct{ machine, recording string }{{"z80-fm10", "fm10x256:35x1"}, {"z80-mfm18", "mfm18x256-fmboot:35x1"}, {"z80-fm26", ""}, {"x86-mfm9", "mfm9x512:40x1"}, {"board-kcs", ""}} {
 		t.Run(c.machine, func(t *testing.T) {
 			out := t.TempDir()
-			r, err := run(t, set, Request{Paths: []string{in}, Machine: c.machine, Recording: c.recording, Out: out}, Options{Out: out, Seed: 2, NoPaper: true, FLAC: true})
+			r, err := run(t, set, Request{Paths: []string{in}, Machine: c.machine, Recording: c.recording, Out: out}, Options{Out: out, Seed: 2, NoPaper: true})
 			if err != nil {
 				t.Fatal(err)
 			}

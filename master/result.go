@@ -1,9 +1,15 @@
 package master
 
 import (
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+
 	"remanence/disk"
 	"remanence/disk/track"
 	"remanence/plan"
+	"remanence/program"
 	"remanence/volume"
 )
 
@@ -73,11 +79,33 @@ type Output struct {
 // Planned is the result of arranging alone: nothing is written, nothing proven.
 func Planned(a *Arrangement) *Result {
 	r := &Result{Machine: a.Plan.Machine, Title: a.Plan.Title, LowerBound: a.Plan.LowerBound, LeftOut: a.Plan.LeftOut,
-		Notes: a.Plan.Notes, Media: []*Medium{}, Arranged: a}
+		Notes: slices.Concat(a.Plan.Notes, a.asleep()), Media: []*Medium{}, Arranged: a}
 	for _, m := range a.Plan.Media {
 		r.Media = append(r.Media, &Medium{Medium: *m})
 	}
 	return r
+}
+
+// asleep names what goes on a disk as text that stands for machine code: the machine keeps it, and does not run it.
+func (a *Arrangement) asleep() []string {
+	if !slices.Contains(a.Machine.Programs, program.LoadModule) {
+		return nil
+	}
+	var names []string
+	for _, m := range a.Plan.Media {
+		for _, f := range m.Files {
+			if m.Disk != nil && (f.Kind == program.IntelHex || f.Kind == program.SRecord) && !slices.Contains(a.Machine.Programs, f.Kind) {
+				names = append(names, filepath.Base(f.Path))
+			}
+		}
+	}
+	if len(names) == 0 {
+		return nil
+	}
+	if more := len(names) - 4; more > 0 {
+		names = append(names[:4], fmt.Sprintf("%d more", more))
+	}
+	return []string{fmt.Sprintf("%s keeps HEX and S-records as text and does not run them; 'remanence convert FILE -o NAME.CMD --to load-module' makes programs of them: %s", a.Machine.Name, strings.Join(names, ", "))}
 }
 
 // Lost reports whether a file of the medium did not come back.

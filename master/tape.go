@@ -75,9 +75,9 @@ func (mk *maker) writeSide(ctx context.Context, m *Medium, name string) (*tape.S
 		o.RateHz = 44100
 	}
 	format := audio.Format{RateHz: o.RateHz, Channels: 1, Bits: 16}
-	create := audio.CreateWAV
-	if mk.o.FLAC {
-		create = audio.CreateFLAC
+	create := audio.CreateFLAC
+	if mk.o.WAV {
+		create = audio.CreateWAV
 	}
 	sink, err := create(f, format, -1)
 	if err != nil {

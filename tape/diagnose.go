@@ -65,11 +65,11 @@ type ChannelReport struct {
 
 func round(x float64, digits int) float64 {
 	k := math.Pow(10, float64(digits))
-	return math.Round(x*k) / k
+	return math.Round(x*k)/k + 0 // no -0
 }
 
 func (l *listener) diagnose(f audio.Format, res *Result, tracks []*track) *Diagnosis {
-	d := &Diagnosis{DurationS: round(float64(l.frames)/l.rate, 3), Format: f.String(), Dropouts: []Event{}, Splices: []Event{}, Response: []Band{}}
+	d := &Diagnosis{DurationS: round(float64(l.frames)/l.rate, 3), Format: f.String(), Timeline: []Slice{}, Dropouts: []Event{}, Splices: []Event{}, Response: []Band{}}
 	names := []string{"mono"}
 	if len(l.lines) == 2 {
 		names = []string{"left", "right"}
@@ -94,7 +94,7 @@ func (l *listener) diagnose(f audio.Format, res *Result, tracks []*track) *Diagn
 	} else if d.Used == "left" {
 		line = l.lines[0]
 	}
-	d.Timeline, d.SliceS = line.slices, line.sliceS
+	d.Timeline, d.SliceS = append(d.Timeline, line.slices...), line.sliceS
 	for i := range d.Timeline {
 		s := &d.Timeline[i]
 		s.AtS = round(float64(i)*d.SliceS, 2)

@@ -485,3 +485,10 @@ func TestCalibration(t *testing.T) {
 		t.Error("four steps are a calibration tape")
 	}
 }
+
+// A measured value that rounds to nothing is 0, and never -0, which JSON would write as such.
+func TestRoundHasNoNegativeZero(t *testing.T) {
+	if v := round(-0.001, 2); math.Signbit(v) {
+		t.Errorf("%v", v)
+	}
+}

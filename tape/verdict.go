@@ -207,6 +207,9 @@ func count(n int, thing string) string {
 	return fmt.Sprintf("%d %s", n, thing)
 }
 
+// shortS: a recording that ends so soon after a leader holds too little to tell one code from another.
+const shortS = 10
+
 // nothing says why nothing was found.
 func (r *Result) nothing() string {
 	d := r.Diagnosis
@@ -221,6 +224,9 @@ func (r *Result) nothing() string {
 		return fmt.Sprintf("only noise at %.0f dBFS; check leads and level, and record again", level)
 	case len(r.refused) > 0:
 		f := r.refused[0]
+		if d.DurationS-f.atS < shortS {
+			return fmt.Sprintf("sound at %.0f dBFS, but the recording ends %.1f s after something that begins like %s; is the file cut short?", level, d.DurationS-f.atS, f.code)
+		}
 		return fmt.Sprintf("sound at %.0f dBFS; at %.1f s something begins like %s but is not (%s); is it another code, or another speed?", level, f.atS, f.code, f.why)
 	}
 	return fmt.Sprintf("sound at %.0f dBFS, but no leader of any code asked for; it may be speech, music or a code that is not declared", level)

@@ -40,7 +40,7 @@ func (c *demoCmd) Run(env *Env) error {
 	if err != nil {
 		return err
 	}
-	flags := makeFlags{Out: c.Out, Force: true, Medium: c.Medium, Seed: 1979, RateHz: 44100, FLAC: true, Jobs: c.Jobs}
+	flags := makeFlags{Out: c.Out, Force: true, Medium: c.Medium, Seed: 1979, RateHz: 44100, Jobs: c.Jobs}
 	o, err := flags.options(set)
 	if err != nil {
 		return err
@@ -57,7 +57,7 @@ func (c *demoCmd) Run(env *Env) error {
 	if err := c.unpack(folder, files); err != nil {
 		return err
 	}
-	env.Printf("The Saltmarsh Collection: %d files, unpacked to %s.\n", len(files), folder)
+	env.Remark("The Saltmarsh Collection: %d files, unpacked to %s.\n", len(files), folder)
 	a, err := master.Arrange(env.Context, master.Request{Set: set, Machine: saltmarsh.Machine, Paths: []string{folder}, Base: c.Out, Title: saltmarsh.Title}, env.Progress())
 	if err != nil {
 		return stopped(err, "before anything was made")
@@ -68,7 +68,7 @@ func (c *demoCmd) Run(env *Env) error {
 	}
 	if err := env.Report(r, func() {
 		printMade(env, r, c.Out)
-		env.Printf(`Then look at your own files: remanence inspect FOLDER
+		env.Remark(`Then look at your own files: remanence inspect FOLDER
 and make masters of them:    remanence make FOLDER --out masters
 A bad disk, for comparison:  remanence demo --medium worn --out %s-worn
 `, c.Out)

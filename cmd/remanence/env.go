@@ -39,6 +39,13 @@ func (e *Env) Printf(format string, a ...any) {
 	}
 }
 
+// Remark is Printf for what a person who asked for quiet can do without.
+func (e *Env) Remark(format string, a ...any) {
+	if !e.Quiet {
+		e.Printf(format, a...)
+	}
+}
+
 // Note prints a remark to standard error, unless --quiet.
 func (e *Env) Note(format string, a ...any) {
 	if !e.Quiet {

@@ -21,14 +21,14 @@ type makeFlags struct {
 	Force  bool   `help:"Replace outputs that are there."`
 	Medium string `default:"good" placeholder:"PRESET" help:"What the simulated drive and deck are like: clean, good, tired, limit, worn, beyond (default: good)."`
 	Seed   uint64 `default:"1" placeholder:"N" help:"What the simulation leaves to chance; the same seed gives the same bytes."`
-	FLAC   bool   `name:"flac" help:"Write sound as FLAC instead of WAV."`
+	WAV    bool   `name:"wav" help:"Write sound as WAV, which any program plays, instead of FLAC, which takes a third of the room or less."`
 	RateHz int    `name:"rate" default:"44100" placeholder:"HZ" help:"Sample rate of the sound."`
 	Paper  string `enum:"a4,letter" default:"a4" help:"Paper of the labels: a4 or letter."`
 	Jobs   int    `placeholder:"N" help:"How many pieces are worked on at once (default: as many as there are processors)."`
 }
 
 func (f *makeFlags) options(set *machine.Set) (master.Options, error) {
-	o := master.Options{Out: f.Out, Force: f.Force, Seed: f.Seed, FLAC: f.FLAC, RateHz: f.RateHz, Workers: f.Jobs, Paper: f.Paper, Version: version}
+	o := master.Options{Out: f.Out, Force: f.Force, Seed: f.Seed, WAV: f.WAV, RateHz: f.RateHz, Workers: f.Jobs, Paper: f.Paper, Version: version}
 	if f.RateHz < 8000 || f.RateHz > 192000 {
 		return o, outcome.As(outcome.Usage, fmt.Errorf("--rate %d: want 8000 to 192000 Hz", f.RateHz))
 	}
@@ -155,12 +155,12 @@ func printMade(env *Env, r *master.Result, out string) {
 	env.Printf("Written to %s%c: %s, %.1f MB.\n", out, os.PathSeparator, words.Count(len(r.Outputs)+1, "file"), float64(bytes)/1e6)
 	switch {
 	case len(r.Media) == 0:
-		env.Printf("\nNext: see above why nothing could go on a medium.\n")
+		env.Remark("\nNext: see above why nothing could go on a medium.\n")
 	case failed > 0:
-		env.Printf("\nNext: %d of %d media did not come back whole from a %q medium: read %s for what is lost and why.\n", failed, len(r.Media), r.Preset, filepath.Join(out, r.Report))
+		env.Remark("\nNext: %d of %d media did not come back whole from a %q medium: read %s for what is lost and why.\n", failed, len(r.Media), r.Preset, filepath.Join(out, r.Report))
 		printRemedies(env, r)
 	default:
-		env.Printf("\nNext: open %s, print %s at 100 %%, and write the masters (remanence bench write, or play the sound to a recorder).\n", r.Report, r.Labels)
+		env.Remark("\nNext: open %s, print %s at 100 %%, and write the masters (remanence bench write, or play the sound to a recorder).\n", r.Report, r.Labels)
 	}
 }
 
@@ -172,12 +172,12 @@ func printRemedies(env *Env, r *master.Result) {
 		tapes = tapes || !m.Verified && m.Disk == nil
 	}
 	if tapes && r.Arranged.Copies < 2 {
-		env.Printf("     tape: remanence make --copies 2 records every program twice; or take a better cassette or deck (--medium)\n")
+		env.Remark("     tape: remanence make --copies 2 records every program twice; or take a better cassette or deck (--medium)\n")
 	} else if tapes {
-		env.Printf("     tape: take a better cassette or deck (--medium)\n")
+		env.Remark("     tape: take a better cassette or deck (--medium)\n")
 	}
 	if disks {
-		env.Printf("     disk: take a better disk or drive (--medium)\n")
+		env.Remark("     disk: take a better disk or drive (--medium)\n")
 	}
-	env.Printf("     --seed N varies what the simulation leaves to chance, such as where dropouts lie\n")
+	env.Remark("     --seed N varies what the simulation leaves to chance, such as where dropouts lie\n")
 }

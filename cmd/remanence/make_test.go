@@ -162,17 +162,18 @@ func TestMakeRemediesAndStop(t *testing.T) {
 func TestDemo(t *testing.T) {
 	dir := t.TempDir()
 	a, b := filepath.Join(dir, "a"), filepath.Join(dir, "deep", "b")
-	status, out, errs := call(t, "demo", "-q", "--out", a)
+	status, out, errs := call(t, "demo", "--out", a)
 	if status != 0 {
 		t.Fatalf("status %d\n%s%s", status, out, errs)
 	}
-	for _, want := range []string{"3 disks and 1 tape side; fewer cannot do", "Next: open report.html", "remanence inspect FOLDER"} {
+	for _, want := range []string{"3 disks and 1 tape side; fewer cannot do", "does not run them; 'remanence convert FILE -o NAME.CMD --to load-module' makes programs of them: BEACON.S19, CRANE.HEX", "Next: open report.html", "remanence inspect FOLDER"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("the demo does not say %q:\n%s", want, out)
 		}
 	}
-	if status, _, errs := call(t, "demo", "-q", "--jobs", "1", "--out", b); status != 0 {
-		t.Fatalf("status %d, %s", status, errs)
+	status, out, errs = call(t, "demo", "-q", "--jobs", "1", "--out", b)
+	if status != 0 || strings.Contains(out, "Next:") || !strings.Contains(out, "400 of 400 sectors") {
+		t.Fatalf("quiet: status %d, %s\n%s", status, errs, out)
 	}
 	n := 0
 	err := filepath.WalkDir(a, func(p string, d os.DirEntry, err error) error {

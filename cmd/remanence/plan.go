@@ -94,7 +94,7 @@ func (c *planCmd) Run(env *Env) error {
 		printAssumed(env, a)
 		printPlan(env, r, false)
 		if len(r.Media) > 0 {
-			env.Printf("\nNext: remanence make with the same words, and --out FOLDER.\n")
+			env.Remark("\nNext: remanence make with the same words, and --out FOLDER.\n")
 		}
 	}); err != nil {
 		return err
@@ -107,7 +107,7 @@ func (c *planCmd) Run(env *Env) error {
 
 func printAssumed(env *Env, a *master.Arrangement) {
 	for _, s := range a.Assumed {
-		env.Printf("Assumed: %s.\n", s)
+		env.Remark("Assumed: %s.\n", s)
 	}
 }
 
@@ -128,7 +128,11 @@ func printPlan(env *Env, r *master.Result, made bool) {
 			if made && m.Lost(f) {
 				mark += "  did not come back"
 			}
-			env.Printf("     %-14s %7d  %s%s\n", f.Name, f.Size, onLine(f.Path), mark)
+			if !made || mark != "" { // of a plan that is the result itself; of what was made, only what needs a look
+				env.Printf("     %-14s %7d  %s%s\n", f.Name, f.Size, onLine(f.Path), mark)
+			} else {
+				env.Remark("     %-14s %7d  %s%s\n", f.Name, f.Size, onLine(f.Path), mark)
+			}
 		}
 		if m.Disk != nil {
 			disks++
@@ -143,7 +147,7 @@ func printPlan(env *Env, r *master.Result, made bool) {
 		}
 	}
 	for _, n := range r.Notes {
-		env.Printf("Note: %s.\n", n)
+		env.Remark("Note: %s.\n", n)
 	}
 	best := "fewer cannot do"
 	if r.LowerBound < disks+sides {

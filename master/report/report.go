@@ -144,7 +144,7 @@ func (f *File) damaged() bool { return !f.Whole && f.Kind != "unknown" }
 func (f File) Damage() bool { return f.damaged() }
 
 // maxRibbons bounds the picture of where programs load.
-const maxRibbons = 60
+const maxRibbons = 240
 
 // memory draws where the programs load, on one axis of addresses.
 func (v *view) memory() template.HTML {
@@ -225,6 +225,22 @@ func (v *view) Damaged() int {
 		}
 	}
 	return n
+}
+
+// maxGlance bounds the list at the top of the page.
+const maxGlance = 12
+
+// Glance are the media whose verdict stands at the top of the page: those that are not proven first.
+func (v *view) Glance() []Medium {
+	var list []Medium
+	for _, proven := range []bool{false, true} {
+		for _, m := range v.Media {
+			if m.Verified == proven && len(list) < maxGlance {
+				list = append(list, m)
+			}
+		}
+	}
+	return list
 }
 
 // Doable says that for some file left out there is something to do.

@@ -50,6 +50,15 @@ func render(t testing.TB, in *Input) string {
 	return b.String()
 }
 
+// The verdict stands before the steps, the medium that is not proven first, with why and what to do.
+func TestVerdictFirst(t *testing.T) {
+	top, _, _ := strings.Cut(render(t, sample()), "<nav")
+	tape, disk := strings.Index(top, `href="#p-T1A"`), strings.Index(top, `href="#p-D1"`)
+	if tape < 0 || disk < tape || !strings.Contains(top, "clean the head and play this stretch again") {
+		t.Errorf("top of the page:\n%s", top[strings.Index(top, "<body"):])
+	}
+}
+
 func TestStandsAlone(t *testing.T) {
 	s := render(t, sample())
 	if again := render(t, sample()); again != s {
