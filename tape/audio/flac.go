@@ -32,6 +32,9 @@ type flacSource struct {
 	remarks []string
 	done    bool
 	damaged bool
+	tell    func() int64 // byte of the file that is parsed next; nil: nobody asks
+	places  []Place
+	unheard bool // a stretch: there is no digest of it
 }
 
 func openFLAC(br *bufio.Reader, _ int64) (Source, io.Closer, error) {
@@ -102,6 +105,10 @@ const maxFill = 600
 // silence, so that places after it stay true.
 func (s *flacSource) next() error {
 	for {
+		var at int64
+		if s.tell != nil {
+			at = s.tell()
+		}
 		fr, err := s.parse()
 		if err == nil {
 			err = s.fits(fr)
@@ -109,10 +116,13 @@ func (s *flacSource) next() error {
 		if err == nil {
 			s.fr, s.at = fr, 0
 			start := s.frameStart(fr)
+			s.place(start, at)
 			if gap := start - s.pos; s.damaged && gap > 0 && gap <= int64(maxFill*s.f.RateHz) {
 				s.silence = gap
 			}
-			s.hash(fr)
+			if !s.unheard {
+				s.hash(fr)
+			}
 			return nil
 		}
 		if err == io.EOF {
@@ -227,7 +237,7 @@ func (s *flacSource) finish() {
 		return
 	}
 	var none [16]byte
-	if s.info.MD5sum == none || s.damaged {
+	if s.info.MD5sum == none || s.damaged || s.unheard {
 		return
 	}
 	if got := s.sum.Sum(nil); !bytes.Equal(got, s.info.MD5sum[:]) {

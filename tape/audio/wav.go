@@ -28,6 +28,7 @@ type wavSource struct {
 	f       Format
 	r       io.Reader
 	frame   int   // bytes a frame
+	start   int64 // byte of the file at which the samples begin
 	left    int64 // bytes of data still promised; -1: to the end of the file
 	frames  int64 // promised; -1 unknown
 	read    int64 // bytes read
@@ -96,6 +97,7 @@ func openWAV(br *bufio.Reader, size int64) (Source, io.Closer, error) {
 			if !haveFmt {
 				return nil, nil, fmt.Errorf("byte %d: want a fmt chunk before the data, found none", pos)
 			}
+			w.start = pos
 			return w, nil, w.data(n, riff, ds64, pos, size)
 		default:
 			if m, err := io.CopyN(io.Discard, br, int64(n)); err != nil {
