@@ -11,6 +11,9 @@ type Separator struct {
 	Errors []int8
 	// Pace is the cell length in ticks after every PaceStep transitions.
 	Pace []float32
+	// Twice are the transitions that fell into the cell of the one before them; all others have a cell of their own, in
+	// order.
+	Twice []int32
 }
 
 // PaceStep is how many transitions lie between two entries of Separator.Pace.
@@ -50,7 +53,7 @@ const MaxStray = 0.12
 // is at the start of the capture.
 func (s *Separator) Run(intervals []uint32, cellTicks float64, mfm bool) {
 	s.Cells.Reset()
-	s.Marks, s.Pace = s.Marks[:0], s.Pace[:0]
+	s.Marks, s.Pace, s.Twice = s.Marks[:0], s.Pace[:0], s.Twice[:0]
 	if cap(s.Errors) < len(intervals) {
 		s.Errors = make([]int8, len(intervals))
 	}
@@ -89,6 +92,7 @@ func (s *Separator) Run(intervals []uint32, cellTicks float64, mfm bool) {
 		if n <= 0 {
 			// Nearer to the transition before it than to the next cell: the same cell, seen twice.
 			e = d
+			s.Twice = append(s.Twice, int32(i))
 			if pos < 0 {
 				e = d - d>>phaseShift
 			}

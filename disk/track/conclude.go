@@ -11,15 +11,15 @@ import (
 
 // conclude makes one sector of each cluster and sums up the track.
 func (res *Result) conclude(tracks []*passes, o Options) {
-	res.reads = res.reads[:0]
+	var reads []*read
 	for _, p := range tracks {
-		res.reads = append(res.reads, p.reads...)
+		reads = append(reads, p.reads...)
 	}
 	from := make([]string, len(tracks))
 	for i, p := range tracks {
 		from[i] = p.c.From
 	}
-	for _, c := range clusters(res.reads) {
+	for _, c := range clusters(reads) {
 		s, ok := res.sector(c, o)
 		if !ok {
 			continue
@@ -31,9 +31,9 @@ func (res *Result) conclude(tracks []*passes, o Options) {
 		}
 		s.Cylinder, s.Head = res.Cylinder, res.Head
 		s.From = sources(c, from)
-		res.Sectors = append(res.Sectors, s)
+		res.Sectors, res.clusters = append(res.Sectors, s), append(res.clusters, c)
 	}
-	res.sum(tracks)
+	res.sum(tracks, reads)
 }
 
 func sources(c *cluster, from []string) string {
@@ -157,7 +157,7 @@ func join(a, b string) string {
 }
 
 // sum counts encodings and measures cell and speed.
-func (res *Result) sum(tracks []*passes) {
+func (res *Result) sum(tracks []*passes, reads []*read) {
 	for _, e := range []disk.Encoding{disk.FM, disk.MFM} {
 		n, cells, k := 0, 0.0, 0
 		for i := range res.Sectors {
@@ -165,7 +165,7 @@ func (res *Result) sum(tracks []*passes) {
 				n++
 			}
 		}
-		for _, r := range res.reads {
+		for _, r := range reads {
 			if r.enc == e && (r.good || r.state == idGood) {
 				cells += r.cellNS
 				k++

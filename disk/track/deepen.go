@@ -247,7 +247,7 @@ func (s *Scanner) search(p *passes, e disk.Encoding, o Options) {
 			continue
 		}
 		start := m.NS - float64(markCells(e))*m.CellNS
-		at := anchor{ns: start, ok: true, found: m}
+		at := anchor{ns: start, ok: true, found: m, sigma: f.Sigma}
 		if m.Mark == cell.MarkID {
 			r := &read{capture: p.number, enc: e, state: idBad, idAt: at, cellNS: m.CellNS, margin: -1, angle: -1, rms: 1}
 			d.Decode(times[m.First:], m.Known, m.CellNS, 48)
@@ -340,7 +340,7 @@ func (p *passes) take(fresh []*read) {
 			q := out[n-1]
 			gap := r.dataAt.ns - q.idAt.ns
 			if q.enc == r.enc && q.idAt.ok && !q.dataAt.ok && gap > 0 && gap < float64(markCells(r.enc)+96+16*maxGap2)*r.cellNS {
-				q.dataAt, q.mark, q.data, q.good, q.cut, q.rms, q.margin = r.dataAt, r.mark, r.data, r.good, r.cut, r.rms, r.margin
+				q.dataAt, q.mark, q.data, q.good, q.cut, q.rms, q.margin, q.dataCell = r.dataAt, r.mark, r.data, r.good, r.cut, r.rms, r.margin, r.dataCell
 				q.fitSize()
 				continue
 			}

@@ -39,6 +39,9 @@ type read struct {
 	flaws     int       // spacings that the code forbids
 	chanceHit bool      // the CRC is right, but hardly by more than chance
 	hint      string
+	idCell    int         // cell of the ID mark's byte among those of the fast separator, where idAt was found by it
+	dataCell  int         // cell of the data mark's byte, where data was decided by it
+	model     *cell.Model // what the likelihood decoder decided data by; nil: the fast separator decided
 }
 
 // anchor is a place in a capture.
@@ -46,6 +49,7 @@ type anchor struct {
 	ns    float64 // from the start of the capture
 	ok    bool
 	found *cell.Found // where the mark was found by its times
+	sigma float64     // the error of transitions that was expected then
 }
 
 // startNS is where the read begins.
@@ -127,7 +131,7 @@ func fastReads(sep *cell.Separator, c *flux.Capture, capture int, e disk.Encodin
 				continue
 			}
 			id := cells.Bytes(buf[:0], body+16, 6)
-			r := &read{capture: capture, enc: e, state: idBad, id: disk.SectorID{Cylinder: id[0], Head: id[1], Sector: id[2], SizeCode: id[3]}, idAt: at, cellNS: pace, margin: -1, angle: -1}
+			r := &read{capture: capture, enc: e, state: idBad, id: disk.SectorID{Cylinder: id[0], Head: id[1], Sector: id[2], SizeCode: id[3]}, idAt: at, idCell: body, cellNS: pace, margin: -1, angle: -1}
 			if cell.CRC(cell.CRC(preset(e), []byte{b}), id) == 0 {
 				r.state = idGood
 			}
@@ -140,7 +144,7 @@ func fastReads(sep *cell.Separator, c *flux.Capture, capture int, e disk.Encodin
 				out = append(out, r)
 			}
 			open = nil
-			r.dataAt, r.mark = at, b
+			r.dataAt, r.mark, r.dataCell = at, b, body
 			r.fetch(sep, body, m.Transition, f)
 		}
 	}

@@ -85,21 +85,15 @@ func (s *Scanner) decodeData(p *passes, r *read, m *cell.Model, size int) {
 	fd := r.dataAt.found
 	times := p.allTimes()[fd.First:]
 	d := &s.dec
-	d.Model, d.Skip = *m, false
 	bits := 8 * (size + 2)
-	n := d.Decode(times, fd.Known, fd.CellNS, bits)
-	if d.Flaws > 0 {
-		d.Skip, d.Thorough = true, true
-		n = d.Decode(times, fd.Known, fd.CellNS, bits)
-		d.Skip, d.Thorough = false, false
-	}
+	n := s.weigh(times, fd, m, bits)
 	r.flaws = d.Flaws
 	r.soft = append(r.soft[:0], d.Soft...)
 	r.likely = likelihood(r.soft, r.enc)
 	if r.good { // by the fast separator; its bytes stand unless the times speak against them
 		return
 	}
-	r.data = hard(r.soft)
+	r.data, r.model = hard(r.soft), m
 	r.cellNS = d.CellNS
 	r.cut = n == len(times) && d.U[n-1] < float64(2*bits)-4
 	r.good = false
@@ -112,6 +106,19 @@ func (s *Scanner) decodeData(p *passes, r *read, m *cell.Model, size int) {
 			break
 		}
 	}
+}
+
+// weigh runs the likelihood decoder over a field, and once more with all it has where the code is broken.
+func (s *Scanner) weigh(times []float64, fd *cell.Found, m *cell.Model, bits int) int {
+	d := &s.dec
+	d.Model, d.Skip = *m, false
+	n := d.Decode(times, fd.Known, fd.CellNS, bits)
+	if d.Flaws > 0 {
+		d.Skip, d.Thorough = true, true
+		n = d.Decode(times, fd.Known, fd.CellNS, bits)
+		d.Skip, d.Thorough = false, false
+	}
+	return n
 }
 
 // leastLikely is the chance below which even a right CRC is not believed: against a chance match of 1 in 65,536 it

@@ -41,8 +41,9 @@ type Result struct {
 	Speed          []SpeedPoint // speed round the revolution, from the first capture
 	Repair         RepairReport
 	Problems       []string // what was wrong with the captures or had to be assumed
+	Turns          []Turn   // what each revolution gives by itself
 
-	reads []*read
+	clusters []*cluster // of Sectors
 }
 
 // Recognised is one encoding found on a track.

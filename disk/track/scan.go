@@ -25,15 +25,22 @@ func Scan(ctx context.Context, caps []*flux.Capture, o Options) (*Result, error)
 // Scan finds the sectors in captures of one track and merges all reads of each. The only error is that of ctx: what
 // is wrong with a track is in the result.
 func (s *Scanner) Scan(ctx context.Context, caps []*flux.Capture, o Options) (*Result, error) {
+	res, _, err := s.scan(ctx, caps, o)
+	res.clusters = nil // a result must not hold on to every bit of every read
+	return res, err
+}
+
+// scan is Scan; it gives the passes and clusters too.
+func (s *Scanner) scan(ctx context.Context, caps []*flux.Capture, o Options) (*Result, []*passes, error) {
 	res := &Result{}
 	if len(caps) == 0 {
-		return res, ctx.Err()
+		return res, nil, ctx.Err()
 	}
 	res.Cylinder, res.Head, res.Captures = caps[0].Cylinder, caps[0].Head, len(caps)
 	var tracks []*passes
 	for i, c := range caps {
 		if err := ctx.Err(); err != nil {
-			return res, err
+			return res, nil, err
 		}
 		for _, d := range c.Damage {
 			res.Problems = append(res.Problems, c.From+": "+d.Error())
@@ -46,15 +53,15 @@ func (s *Scanner) Scan(ctx context.Context, caps []*flux.Capture, o Options) (*R
 		tracks = append(tracks, p)
 	}
 	res.settle(tracks, o)
+	res.Turns = turnsOf(tracks)
 	if !o.FastOnly && res.needsMore(tracks, o) {
 		tracks = s.closeRings(tracks, o)
 		if err := s.deepen(ctx, res, tracks, o); err != nil {
-			return res, err
+			return res, nil, err
 		}
 	}
 	res.conclude(tracks, o)
-	res.reads = nil // a result must not hold on to every bit of every read
-	return res, nil
+	return res, tracks, nil
 }
 
 // passes is one capture and what was found in it.
