@@ -162,3 +162,9 @@ func (s *Shelf) NearTo(ctx context.Context, sha256 string, limit int) ([]Alike, 
 	})
 	return out[:min(len(out), limit)], nil
 }
+
+// Bytes is how much all files of the shelf are together.
+func (s *Shelf) Bytes(ctx context.Context) (n int64, err error) {
+	err = s.db.QueryRowContext(ctx, "SELECT coalesce(sum(size), 0) FROM files").Scan(&n)
+	return n, s.wrap(err)
+}

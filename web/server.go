@@ -42,6 +42,8 @@ type Options struct {
 	Work    string // working folder, made where it is missing
 	Shelf   string // file of the shelf; it need not exist
 	Version string
+	Key     bool              // let in only browsers that were opened with OpenPath
+	Used    func(next string) // called when a key was used, with the path that holds the next one; nil: not told
 }
 
 // Server is the workbench. Its zero value is of no use; see New.
@@ -51,6 +53,7 @@ type Server struct {
 	token string
 	pages map[string]*template.Template
 	ctx   context.Context // ends with the server
+	gate  *gate           // nil: no key is asked for
 
 	gather  gatherer
 	arrange arranger
@@ -74,6 +77,10 @@ func New(ctx context.Context, o Options) (*Server, error) {
 	if s.pages, err = parsePages(); err != nil {
 		return nil, err
 	}
+	if o.Key {
+		s.gate = newGate(o.Used)
+	}
+	s.clearMoved()
 	s.arrange.load(s)
 	if err := s.gather.start(s); err != nil {
 		return nil, err
@@ -96,10 +103,10 @@ func parsePages() (map[string]*template.Template, error) {
 	}
 	for _, n := range names {
 		base := strings.TrimSuffix(filepath.Base(n), ".html")
-		if base == "layout" {
+		if base == "layout" || base == "parts" {
 			continue
 		}
-		t, err := template.New("layout.html").Funcs(functions).ParseFS(embedded, "pages/layout.html", n)
+		t, err := template.New("layout.html").Funcs(functions).ParseFS(embedded, "pages/layout.html", "pages/parts.html", n)
 		if err != nil {
 			return nil, err
 		}
@@ -120,7 +127,7 @@ func (s *Server) Handler() http.Handler {
 	s.proveRoutes(mux)
 	s.soundRoutes(mux)
 	s.keepRoutes(mux)
-	return s.guard(http.NewCrossOriginProtection().Handler(mux))
+	return s.guard(s.gate.pass(http.NewCrossOriginProtection().Handler(mux)))
 }
 
 func cached(h http.Handler) http.Handler {

@@ -25,8 +25,10 @@ var functions = template.FuncMap{
 		return fmt.Sprintf("%.0f %%", 100*x)
 	},
 	"state": state, "kind": kindWords, "join": strings.Join, "clock": clock,
-	"seconds": func(s float64) string { return fmt.Sprintf("%.1f s", s) },
-	"lower":   strings.ToLower,
+	"seconds":  func(s float64) string { return fmt.Sprintf("%.1f s", s) },
+	"lower":    strings.ToLower,
+	"slist":    func(words ...string) []string { return words },
+	"kindtext": func(kind string) string { return kindWords(program.Kind(kind)) },
 }
 
 func size(n int64) string {

@@ -21,6 +21,7 @@ type serveCmd struct {
 	Open   bool   `default:"true" negatable:"" help:"Open the page in the browser."`
 	Work   string `type:"path" placeholder:"FOLDER" help:"Working folder: files that were added, results, recordings (default: workbench in the configuration folder)."`
 	Shelf  string `type:"path" env:"REMANENCE_SHELF" placeholder:"FILE" help:"The shelf (default: shelf.sqlite in the configuration folder)."`
+	Key    bool   `default:"true" negatable:"" help:"Let in only browsers that were opened with the printed address, which holds a key that works once (default: yes)."`
 	serveBench
 }
 
@@ -29,6 +30,9 @@ func (serveCmd) Help() string {
 	return `Opens the workbench: the five steps of the job as a page in the browser, served by this program to this machine
 alone. Nothing is loaded from elsewhere and nothing leaves the machine. Files that are added are copied to the working
 folder. Stop it with Ctrl-C.
+
+The printed address holds a key, so that other accounts on the same machine cannot use the page. A key works once; after
+that the next one is shown, for another browser. --no-key leaves it out: on a machine of your own, or for scripts.
 
 Examples:
   remanence serve
@@ -46,7 +50,7 @@ func (c *serveCmd) Run(env *Env) error {
 		return c.bench(env, c.Listen)
 	}
 	if !web.LoopbackHost(c.Listen) {
-		return outcome.Hint(outcome.Usage, fmt.Errorf("--listen %s: is not an address of this machine alone", c.Listen), "say 127.0.0.1:PORT or [::1]:PORT; the page has no password")
+		return outcome.Hint(outcome.Usage, fmt.Errorf("--listen %s: is not an address of this machine alone", c.Listen), "say 127.0.0.1:PORT or [::1]:PORT; the page is for this machine alone")
 	}
 	dir := env.ConfigDir()
 	if dir == "" && (c.Work == "" || c.Shelf == "") {
@@ -58,16 +62,19 @@ func (c *serveCmd) Run(env *Env) error {
 	}
 	work := cmp.Or(c.Work, filepath.Join(dir, "workbench"))
 	shelf := cmp.Or(c.Shelf, filepath.Join(dir, "shelf.sqlite"))
-	s, err := web.New(env.Context, web.Options{Set: set, Work: work, Shelf: shelf, Version: version})
-	if err != nil {
-		return outcome.As(outcome.Output, err)
-	}
-	defer s.Close()
 	l, err := net.Listen("tcp", c.Listen)
 	if err != nil {
 		return outcome.As(outcome.Output, err)
 	}
-	url := "http://" + l.Addr().String() + "/"
+	defer l.Close()
+	base := "http://" + l.Addr().String()
+	s, err := web.New(env.Context, web.Options{Set: set, Work: work, Shelf: shelf, Version: version, Key: c.Key,
+		Used: func(next string) { env.Note("The page was opened. For another browser: %s%s", base, next) }})
+	if err != nil {
+		return outcome.As(outcome.Output, err)
+	}
+	defer s.Close()
+	url := base + s.OpenPath()
 	if err := env.Report(map[string]string{"url": url, "work": work}, func() { env.Printf("The workbench is at %s\nStop it with Ctrl-C.\n", url) }); err != nil {
 		return err
 	}
