@@ -249,27 +249,35 @@ func describeImage(path string, rec *disk.Recording, r *program.FileReport, o Ga
 	return im
 }
 
-// ImageRecognizer lets inspect recognise sector images by the volume in them.
+// SmallestImage is less than any disk whose volume is known, in bytes.
+const SmallestImage = 40 << 10
+
+// ImageRecognizer lets inspect recognise sector images by the volume in them: the program room may not import the
+// volume room.
 func ImageRecognizer(set *machine.Set) program.Recognizer {
 	recordings := set.Recordings()
 	sets := set.ParameterSets()
 	return func(data []byte) *program.Report {
-		if len(data) < 40<<10 || len(data)%128 != 0 || len(data) > disk.MaxImageBytes { // no disk of the trade is smaller
+		if len(data) < SmallestImage || len(data) > disk.MaxImageBytes {
 			return nil
 		}
 		v, said, err := volume.Open(data, volume.Options{Recordings: recordings, ParameterSets: sets})
 		if err != nil {
 			return nil
 		}
-		info := v.Info()
-		var faults []program.Fault
-		for _, f := range v.Check() {
-			faults = append(faults, program.Fault{Class: "volume", What: f.String()})
+		form := fmt.Sprintf("%s volume, %d files", v.Kind(), len(v.Files()))
+		if r := v.Info().Recording; r != "" {
+			form += ", " + r
 		}
-		form := fmt.Sprintf("%s volume, %d files", info.Kind, len(v.Files()))
-		if info.Recording != "" {
-			form += ", " + info.Recording
-		}
-		return program.ImageReport(info.Name, form, faults, said)
+		return VolumeReport(v, form, said)
 	}
+}
+
+// VolumeReport is what inspect says of a sector image with this volume in it.
+func VolumeReport(v volume.Volume, form string, notes []string) *program.Report {
+	var faults []program.Fault
+	for _, f := range v.Check() {
+		faults = append(faults, program.Fault{Class: "volume", What: f.String()})
+	}
+	return program.ImageReport(v.Info().Name, form, faults, notes)
 }

@@ -288,7 +288,11 @@ func outputsFree(force bool, paths ...string) error {
 }
 
 func (c *diskDecodeCmd) text(env *Env, rep *decodeReport, gaps []string) {
-	s := &rep.Summary
+	printSectors(env, &rep.Summary, gaps, rep.Repairs, c.Output)
+}
+
+// printSectors says what came of a disk, in all the commands that read one.
+func printSectors(env *Env, s *track.Summary, gaps []string, r *track.RepairReport, output string) {
 	env.Printf("%s: %d of %d sectors good", s.Reference(), s.Good, s.Expected)
 	if s.Repaired > 0 {
 		env.Printf(" (%d of them repaired)", s.Repaired)
@@ -304,10 +308,10 @@ func (c *diskDecodeCmd) text(env *Env, rep *decodeReport, gaps []string) {
 	for _, b := range s.Bad {
 		env.Printf("  cylinder %d head %d sector %d: %s\n", b.Cylinder, b.Head, b.Sector, b.Why)
 	}
-	if r := rep.Repairs; r != nil && r.Tried > 0 {
+	if r != nil && r.Tried > 0 {
 		env.Printf("Repair: tried on %d sectors, %d combinations of bits, %d sectors repaired; chance that one of them is a random match: %.1g\n", r.Tried, r.Trials, r.Sectors, r.FalseChance)
 	}
-	env.Printf("%s written\n", c.Output)
+	env.Printf("%s written\n", output)
 }
 
 // onRead limits what is said of a disk that was not captured whole.

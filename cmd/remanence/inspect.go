@@ -14,6 +14,7 @@ import (
 
 	"remanence/internal/outcome"
 	"remanence/machine"
+	"remanence/plan"
 	"remanence/program"
 	"remanence/volume"
 )
@@ -131,30 +132,15 @@ func missing(path string, err error) error {
 	return fmt.Errorf("%s: cannot be read: %w", path, err)
 }
 
-// smallestImage is less than any disk whose volume is known: a single-density side of 26 x 128 x 40.
-const smallestImage = 40 << 10
-
-// volumeRecognizer lets inspect know disks: the program room may not import the volume room.
+// volumeRecognizer lets inspect know disks, those in an arrangement that nobody declared as well.
 func volumeRecognizer(set *machine.Set) program.Recognizer {
 	opt := volume.Options{Recordings: set.Recordings(), ParameterSets: set.ParameterSets()}
+	known := plan.ImageRecognizer(set)
 	return func(data []byte) *program.Report {
-		if len(data) < smallestImage {
-			return nil
+		if r := known(data); r != nil || len(data) < plan.SmallestImage {
+			return r
 		}
-		v, said, err := volume.Open(data, opt)
-		if err != nil {
-			return proposedReport(data, opt)
-		}
-		var faults []program.Fault
-		for _, f := range v.Check() {
-			faults = append(faults, program.Fault{Class: "volume", What: f.String()})
-		}
-		in := v.Info()
-		form := fmt.Sprintf("%s volume, %d files", in.Kind, len(v.Files()))
-		if in.Recording != "" {
-			form += ", " + in.Recording
-		}
-		return program.ImageReport(in.Name, form, faults, said)
+		return proposedReport(data, opt)
 	}
 }
 
@@ -338,7 +324,7 @@ func (c *inspectCmd) compare(env *Env, set *machine.Set) error {
 func volumesOf(set *machine.Set, data [2][]byte) (v [2]volume.Volume, ok bool) {
 	opt := volume.Options{Recordings: set.Recordings(), ParameterSets: set.ParameterSets()}
 	for i, d := range data {
-		if len(d) < smallestImage || len(d)%128 != 0 {
+		if len(d) < plan.SmallestImage || len(d)%128 != 0 {
 			return v, false
 		}
 		var err error

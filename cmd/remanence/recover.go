@@ -222,26 +222,9 @@ func (c *recoverCmd) text(env *Env, rep *recoverReport, gaps []string) {
 	for _, a := range rep.Assumed {
 		env.Printf("%s\n", a)
 	}
+	env.Printf("\n")
 	s := &rep.Summary
-	env.Printf("\n%s: %d of %d sectors good", s.Reference(), s.Good, s.Expected)
-	if s.Repaired > 0 {
-		env.Printf(" (%d of them repaired)", s.Repaired)
-	}
-	if s.Whole() {
-		env.Printf(", no errors found%s\n", onRead(gaps))
-	} else {
-		env.Printf(", %d damaged, %d missing\n", s.Damaged, s.Missing)
-	}
-	for _, g := range gaps {
-		env.Printf("  %s\n", g)
-	}
-	for _, b := range s.Bad {
-		env.Printf("  cylinder %d head %d sector %d: %s\n", b.Cylinder, b.Head, b.Sector, b.Why)
-	}
-	if r := rep.Repairs; r != nil && r.Tried > 0 {
-		env.Printf("Repair: tried on %d sectors, %d combinations of bits, %d sectors repaired; chance that one of them is a random match: %.1g\n", r.Tried, r.Trials, r.Sectors, r.FalseChance)
-	}
-	env.Printf("%s written\n", c.Output)
+	printSectors(env, s, gaps, rep.Repairs, c.Output)
 	if !s.Whole() || len(gaps) > 0 {
 		env.Printf("Next: capture the damaged and missing tracks again, on another drive if you can, and name all sources together.\n")
 	}

@@ -9,6 +9,7 @@ import (
 	"remanence/internal/safefile"
 	"remanence/internal/words"
 	"remanence/machine"
+	"remanence/plan"
 	"remanence/program"
 	"remanence/volume"
 )
@@ -106,10 +107,6 @@ func proposedReport(data []byte, opt volume.Options) *program.Report {
 	if err != nil {
 		return nil
 	}
-	var faults []program.Fault
-	for _, f := range v.Check() {
-		faults = append(faults, program.Fault{Class: "volume", What: f.String()})
-	}
 	notes := append([]string{"Proposed: " + proposalLine(best) + ". 'remanence volume propose FILE -o IMAGE' writes it as a plain image."}, best.Why...)
-	return program.ImageReport(v.Info().Name, fmt.Sprintf("%s volume in an unknown arrangement, %d files", best.Kind, best.Files), faults, notes)
+	return plan.VolumeReport(v, fmt.Sprintf("%s volume in an unknown arrangement, %d files", best.Kind, best.Files), notes)
 }
