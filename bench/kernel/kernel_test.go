@@ -235,19 +235,20 @@ func (f *fakePort) same(t *bench.Track) bool {
 	return true
 }
 
-// A thousand faults, one job each: whatever fails, a track called verified is on the disk as it should be, and every
+// A thousand faults, one job each, the line to a remote bench cut at any byte among them: whatever fails, a track called verified is on the disk as it should be, and every
 // verdict is in the log. Status bytes: 765 data sheet; that the ioctl succeeds all the same: kernel notes, section 4.
 func TestThousandFaults(t *testing.T) {
 	im, rec, c := setup(t, "fm10x256:4x1")
 	im.SetMark(disk.Place{Cylinder: 2, Sector: 3}, disk.MarkDeleted)
-	kinds := []string{"eintr", "eio", "killed", "door", "index", "mark", "crc", "nodata", "overrun", "short", "spoil", "lost-write", "protect", "torn-log"}
+	kinds := []string{"eintr", "eio", "killed", "door", "index", "mark", "crc", "nodata", "overrun", "short", "spoil", "lost-write", "protect", "torn-log", "link"}
 	dir, err := os.MkdirTemp("/dev/shm", "faults") // 20,000 log lines are synced; memory does it faster
 	if err != nil {
 		dir = t.TempDir()
 	}
 	defer os.RemoveAll(dir)
+	far := newFarBench(t, func(p *fakePort) *Drive { return New(p, 0, rec, 1) })
 	rng := rand.New(rand.NewPCG(1, 2))
-	verified, failed := 0, 0
+	verified, failed, mended := 0, 0, 0
 	for n := range 1000 {
 		f := newFake()
 		kind := kinds[n%len(kinds)]
@@ -268,8 +269,24 @@ func TestThousandFaults(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		r, err := bench.WriteDisk(context.Background(), New(f, 0, rec, 1), im, rec, c, bench.WriteOptions{Log: log})
+		open := func() (bench.Device, func()) { return New(f, 0, rec, 1), func() {} }
+		if kind == "link" { // cut at any byte of a job, which takes some 60,000 both ways
+			f.fault = nil
+			open = func() (bench.Device, func()) {
+				far.line.arm(-1, false)
+				return far.dial(t, f, rec.Reference())
+			}
+		}
+		dev, done := open()
+		if kind == "link" {
+			far.line.arm(int64(rng.IntN(60_000)), lasting)
+		}
+		r, err := bench.WriteDisk(context.Background(), dev, im, rec, c, bench.WriteOptions{Log: log})
+		done()
 		log.Close()
+		if kind == "link" && lasting && !r.Whole && !errors.Is(err, bench.ErrLinkLost) {
+			t.Fatalf("link cut for good: %v, want that it is lost", err)
+		}
 		if r.Whole && (err != nil || r.Verified != 4) {
 			t.Fatalf("%s at call %d: whole, but %d of 4 verified, %v", kind, at, r.Verified, err)
 		}
@@ -294,6 +311,9 @@ func TestThousandFaults(t *testing.T) {
 		}
 		if r.Whole {
 			verified++
+			if kind == "link" && !lasting {
+				mended++
+			}
 			continue
 		}
 		failed++
@@ -307,7 +327,9 @@ func TestThousandFaults(t *testing.T) {
 		if log, err = bench.OpenLog(path, nil); err != nil {
 			t.Fatal(err)
 		}
-		again, err := bench.WriteDisk(context.Background(), New(f, 0, rec, 1), im, rec, c, bench.WriteOptions{Log: log})
+		dev, done = open()
+		again, err := bench.WriteDisk(context.Background(), dev, im, rec, c, bench.WriteOptions{Log: log})
+		done()
 		log.Close()
 		if err != nil || !again.Whole || again.Resumed != r.Verified {
 			t.Fatalf("%s at call %d: resumed %d of %d, %v", kind, at, again.Resumed, r.Verified, err)
@@ -320,6 +342,10 @@ func TestThousandFaults(t *testing.T) {
 	}
 	if verified < 300 || failed < 100 {
 		t.Errorf("%d jobs came through, %d did not: the faults do not test both", verified, failed)
+	}
+	t.Logf("%d jobs came through, %d did not; the line was cut %d times, %d jobs mended it", verified, failed, far.line.cuts, mended)
+	if far.line.cuts < 40 || mended < 10 {
+		t.Errorf("the line was cut %d times, %d jobs mended it: the cuts do not test both", far.line.cuts, mended)
 	}
 }
 

@@ -159,6 +159,9 @@ func Pair(ctx context.Context, addr, code, pins string, wait time.Duration) erro
 // Device is a drive of a remote bench. When the link is lost it is taken up again, and the track that was under way is
 // done again from its format on.
 type Device struct {
+	// Pause is how long to wait after a lost link was not taken up at once; it doubles each time.
+	Pause time.Duration
+
 	addr, rec string
 	device    string
 	steps     int
@@ -167,7 +170,6 @@ type Device struct {
 	wait      time.Duration
 	l         *link
 	name      string
-	pause     time.Duration
 }
 
 var _ bench.Device = (*Device)(nil)
@@ -182,7 +184,7 @@ func Dial(ctx context.Context, addr, pins, recording string, steps int, wait tim
 	if !ok {
 		return nil, outcome.Hint(outcome.Usage, fmt.Errorf("%s is not paired with this computer", addr), "start 'remanence serve --bench' there and say --pair with the code it shows")
 	}
-	d := &Device{addr: addr, rec: recording, steps: steps, pin: p, wait: wait, pause: 500 * time.Millisecond}
+	d := &Device{addr: addr, rec: recording, steps: steps, pin: p, wait: wait, Pause: 500 * time.Millisecond}
 	if d.key, err = hex.DecodeString(p.Key); err != nil || len(d.key) != 32 {
 		return nil, fmt.Errorf("%s: the key of %s is damaged; pair again", pins, addr)
 	}
@@ -208,7 +210,7 @@ func (d *Device) open(ctx context.Context) error {
 
 // ask sends a request about a track; a lost link is taken up again, up to five times with growing pauses.
 func (d *Device) ask(ctx context.Context, do string, t *bench.Track) (*Answer, error) {
-	pause := d.pause
+	pause := d.Pause
 	var last error
 	for range 6 {
 		if d.l != nil {

@@ -259,7 +259,7 @@ func TestLostLinkResumes(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d.pause = 20 * time.Millisecond
+	d.Pause = 20 * time.Millisecond
 	r, err := bench.WriteDisk(ctx, d, im, rec, c, bench.WriteOptions{})
 	d.Close()
 	if err != nil || !r.Whole {
@@ -291,7 +291,7 @@ func TestLinkLostForGood(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d.pause = time.Millisecond
+	d.Pause = time.Millisecond
 	d.addr = "127.0.0.1:1" // nothing listens there
 	d.l.c.Close()
 	im, _, _ := job(t)
