@@ -81,7 +81,7 @@ func (res *Result) captures(ctx context.Context, paths []string, o *Options) ([]
 		res.Problems = append(res.Problems, r.Problems...)
 		add(&res.Intervals, &histograms[i])
 	}
-	res.Before = before
+	res.Before, res.Captured = before, set.Tracks
 	src := &Source{Path: strings.Join(paths, ", "), Kind: "captures", Assumed: []string{}, proven: true}
 	count(src, merged)
 	return []reading{{src, merged}}, nil
@@ -118,12 +118,15 @@ func keep(r *track.Result, t *flux.Track) *track.Result {
 	k := &track.Result{
 		Cylinder: t.Cylinder, Head: t.Head, Sectors: r.Sectors, Captures: r.Captures, Revolutions: r.Revolutions,
 		Transitions: r.Transitions, RevolutionNS: r.RevolutionNS, CellNS: r.CellNS, Encodings: r.Encodings,
-		Jitter: r.Jitter, PeakShift: r.PeakShift, Speed: r.Speed, Repair: r.Repair,
+		Jitter: r.Jitter, PeakShift: r.PeakShift, Speed: r.Speed, Repair: r.Repair, Turns: r.Turns,
 	}
 	for i := range k.Sectors {
 		s := &k.Sectors[i]
 		s.Cylinder, s.Head = t.Cylinder, t.Head
 		s.From = shortFrom(s.From)
+	}
+	for i := range k.Turns {
+		k.Turns[i].From = shortFrom(k.Turns[i].From)
 	}
 	return k
 }

@@ -3,6 +3,7 @@ package recover
 import (
 	"bytes"
 	"cmp"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -27,8 +28,9 @@ type MapSector struct {
 	Why      string   `json:"why,omitempty"`
 	From     string   `json:"from,omitempty"`
 	Extra    bool     `json:"extra,omitempty"` // beyond what the image has room for
-
-	at float64 // where it is drawn
+	Encoding string   `json:"encoding"`        // fm, mfm
+	ID       string   `json:"identifier"`      // its four bytes in hex
+	Drawn    float64  `json:"drawn-at"`        // 0..1 of a revolution: where the picture has it
 }
 
 // MapTrack is one ribbon of the damage map.
@@ -41,6 +43,7 @@ type MapTrack struct {
 	Lost     int         `json:"sectors-lost"`
 	Least    *float64    `json:"least-margin,omitempty"`
 	Sectors  []MapSector `json:"sectors"` // by angle
+	Reads    []TrackRead `json:"reads,omitempty"`
 }
 
 // DamageMap says of every place on a disk how sure its contents are.
@@ -53,6 +56,8 @@ type DamageMap struct {
 	Doubtful  int        `json:"sectors-doubtful"`
 	Lost      int        `json:"sectors-lost"`
 	Tracks    []MapTrack `json:"tracks"`
+	Reads     []DiskRead `json:"reads,omitempty"` // what each read gives alone; see AddReads
+	MoreReads int        `json:"more-reads,omitempty"`
 }
 
 // Map is the damage map of the result; before: of what a single plain read gives instead.
@@ -125,7 +130,8 @@ func measured(s *disk.Sector, r *track.Result) {
 }
 
 func mapSector(s *disk.Sector, number int, extra bool) MapSector {
-	o := MapSector{Cylinder: s.Cylinder, Head: s.Head, Sector: number, Size: s.ID.Size(), Reads: s.Reads, Why: s.Why, From: s.From, Extent: s.Extent, Extra: extra}
+	o := MapSector{Cylinder: s.Cylinder, Head: s.Head, Sector: number, Size: s.ID.Size(), Reads: s.Reads, Why: s.Why, From: s.From, Extent: s.Extent, Extra: extra, Encoding: s.Encoding.String(),
+		ID: hex.EncodeToString([]byte{s.ID.Cylinder, s.ID.Head, s.ID.Sector, s.ID.SizeCode})}
 	if extra {
 		o.Sector = int(s.ID.Sector)
 	}
@@ -146,7 +152,7 @@ func mapSector(s *disk.Sector, number int, extra bool) MapSector {
 	if s.Angle >= 0 {
 		v := s.Angle
 		o.Angle = &v
-		o.at = v
+		o.Drawn = v
 	}
 	return o
 }
@@ -169,11 +175,11 @@ func (t *MapTrack) settle() {
 		n := float64(max(len(t.Sectors), 1))
 		for i := range t.Sectors {
 			s := &t.Sectors[i]
-			s.at, s.Extent, s.Assumed = (float64(i)+0.08)/n, 0.84/n, true
+			s.Drawn, s.Extent, s.Assumed = (float64(i)+0.08)/n, 0.84/n, true
 		}
 		return
 	}
-	slices.SortFunc(known, func(a, b *MapSector) int { return cmp.Compare(a.at, b.at) })
+	slices.SortFunc(known, func(a, b *MapSector) int { return cmp.Compare(a.Drawn, b.Drawn) })
 	if extent == 0 {
 		extent = 0.8 / float64(len(t.Sectors))
 	}
@@ -187,27 +193,27 @@ func (t *MapTrack) settle() {
 		if len(lost) == 0 {
 			break
 		}
-		next := known[(i+1)%len(known)].at
+		next := known[(i+1)%len(known)].Drawn
 		if i == len(known)-1 {
 			next++
 		}
-		free := next - a.at - a.Extent
+		free := next - a.Drawn - a.Extent
 		k := min(int(free/(extent*1.02)), len(lost))
 		step := free / float64(max(k, 1))
 		for j := range k {
 			s := lost[j]
-			at := a.at + a.Extent + step*float64(j) + (step-extent)/2
+			at := a.Drawn + a.Extent + step*float64(j) + (step-extent)/2
 			if at >= 1 {
 				at--
 			}
-			s.at, s.Extent, s.Assumed = at, extent, true
+			s.Drawn, s.Extent, s.Assumed = at, extent, true
 		}
 		lost = lost[k:]
 	}
 	for i, s := range lost { // no room: on top of each other at the end, but still there
-		s.at, s.Extent, s.Assumed = max(0, 1-extent*float64(i+1)/4), extent/4, true
+		s.Drawn, s.Extent, s.Assumed = max(0, 1-extent*float64(i+1)/4), extent/4, true
 	}
-	slices.SortStableFunc(t.Sectors, func(a, b MapSector) int { return cmp.Compare(a.at, b.at) })
+	slices.SortStableFunc(t.Sectors, func(a, b MapSector) int { return cmp.Compare(a.Drawn, b.Drawn) })
 }
 
 // JSON is the map as a table for programs.

@@ -31,7 +31,7 @@ func (t *MapTrack) ribbon() picture.Ribbon {
 		if s.Extra && s.Angle == nil {
 			continue
 		}
-		p := picture.Stretch{From: s.at, To: s.at + s.Extent, State: states[s.State], Margin: -1, Title: fmt.Sprintf("cylinder %d head %d sector %d, %d bytes", s.Cylinder, s.Head, s.Sector, s.Size)}
+		p := picture.Stretch{From: s.Drawn, To: s.Drawn + s.Extent, State: states[s.State], Margin: -1, Title: fmt.Sprintf("cylinder %d head %d sector %d, %d bytes", s.Cylinder, s.Head, s.Sector, s.Size)}
 		if s.Margin != nil {
 			p.Margin = *s.Margin
 		}

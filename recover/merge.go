@@ -96,6 +96,7 @@ func describe(out, r *track.Result) {
 	out.Captures += r.Captures
 	out.Revolutions += r.Revolutions
 	out.Transitions += r.Transitions
+	out.Turns = append(out.Turns, r.Turns...)
 	if out.CellNS == 0 || r.Transitions > 0 {
 		out.RevolutionNS, out.CellNS, out.Encodings = r.RevolutionNS, r.CellNS, r.Encodings
 		out.Jitter, out.PeakShift = r.Jitter, r.PeakShift

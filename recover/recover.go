@@ -89,6 +89,7 @@ type Result struct {
 	Problems  []string
 	Repairs   *track.RepairReport
 	Intervals track.Histogram // of all captures; no counts without captures
+	Captured  []flux.Track    // where the captures of each track lie, for looking at them again
 }
 
 // reading is what one source gave.
@@ -156,6 +157,7 @@ func Run(ctx context.Context, paths []string, o Options) (*Result, error) {
 	if len(readings) == 0 {
 		return nil, res.nothing(paths)
 	}
+	eachAlone(readings)
 	res.merge(readings)
 	if res.Before == nil {
 		res.Before = readings[0].results

@@ -23,6 +23,7 @@ import (
 	"remanence/disk/flux"
 	"remanence/disk/track"
 	"remanence/internal/bag"
+	"remanence/picture"
 )
 
 // rec is the recording of these tests: layout of the fact sheet, 4.3, FM 10 x 256.
@@ -396,10 +397,10 @@ func TestMapTableAndPictures(t *testing.T) {
 		last := -1.0
 		for _, s := range tr.Sectors {
 			n++
-			if s.at < last {
+			if s.Drawn < last {
 				t.Errorf("cylinder %d: sectors are not in order of angle", tr.Cylinder)
 			}
-			last = s.at
+			last = s.Drawn
 			if s.State == "good" && (s.Angle == nil || s.Margin == nil) {
 				t.Errorf("cylinder %d sector %d: good without angle or margin", s.Cylinder, s.Sector)
 			}
@@ -547,5 +548,42 @@ func BenchmarkMapPNG(b *testing.B) {
 		if _, err := RenderMap(res.Map("x", false), "x.png"); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// What each read gives alone, against what they give together. The sectors that are spoilt are the test's own: number 3
+// of each track in the first captures, 7 in the second, so that each alone has 18 of 20 and both together have all.
+func TestEachReadAlone(t *testing.T) {
+	dir := t.TempDir()
+	im := filled(2, 1)
+	a, b := filepath.Join(dir, "first"), filepath.Join(dir, "second")
+	spoilt(t, a, im, 3)
+	spoilt(t, b, im, 7)
+	raw := save(t, filepath.Join(dir, "old.img"), im)
+	res := run(t, Options{Recordings: []*disk.Recording{rec(40)}, Recording: rec(2)}, a, b, raw)
+	m := res.Map("heron", false)
+	m.AddReads(res.Tracks)
+	want := []DiskRead{{"capture 1", 2, 18, 0, 2}, {"capture 2", 2, 18, 0, 2}, {"old.img", 2, 20, 0, 0}}
+	if !slices.Equal(m.Reads, want) || m.MoreReads != 0 {
+		t.Fatalf("reads %+v, want %+v", m.Reads, want)
+	}
+	for _, tr := range m.Tracks {
+		if len(tr.Reads) != 3 {
+			t.Fatalf("cylinder %d: %d reads, want 3", tr.Cylinder, len(tr.Reads))
+		}
+		for i, s := range tr.Sectors {
+			for k, spoiltOne := range []int{3, 7, -1} {
+				want := picture.Good
+				if s.Sector == spoiltOne {
+					want = picture.Lost
+				}
+				if got := tr.Reads[k].State(i); got != want {
+					t.Errorf("cylinder %d sector %d, %s: %v, want %v", tr.Cylinder, s.Sector, m.Reads[k].Name, got, want)
+				}
+			}
+		}
+	}
+	if len(res.Captured) != 2 || len(res.Captured[0].Sources) != 2 || res.Captured[0].Sources[0].Path != filepath.Join(a, "c00h0.ivl") {
+		t.Errorf("captured: %+v", res.Captured)
 	}
 }

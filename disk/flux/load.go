@@ -31,8 +31,18 @@ func (p Problem) Unwrap() error { return p.Err }
 
 // Source is one capture file, not yet read beyond its header.
 type Source struct {
-	From string // file name as a person would say it
-	open func() (io.ReadCloser, error)
+	From   string // file name as a person would say it
+	Path   string // of the file, or of the zip it lies in; "" for one in memory
+	Member string // name within a zip; "" otherwise
+	open   func() (io.ReadCloser, error)
+}
+
+// FileSource is a capture file, or with a member's name one inside a zip. It is opened when it is loaded.
+func FileSource(path, member string) Source {
+	if member != "" {
+		return Source{From: path + "/" + member, Path: path, Member: member, open: func() (io.ReadCloser, error) { return openZipped(path, member) }}
+	}
+	return Source{From: path, Path: path, open: func() (io.ReadCloser, error) { return os.Open(path) }}
 }
 
 // Track is the captures of one place.
@@ -132,7 +142,7 @@ func (l *loader) path(p string) error {
 			}
 			found = true
 			name := filepath.Join(p, e.Name())
-			l.file(name, func() (io.ReadCloser, error) { return os.Open(name) })
+			l.file(FileSource(name, ""))
 		}
 		if !found {
 			return errors.New("the folder holds no .ivl files")
@@ -148,7 +158,7 @@ func (l *loader) path(p string) error {
 	if _, err := io.ReadFull(f, head[:]); err == nil && string(head[:]) == "PK\x03\x04" {
 		return l.zip(p)
 	}
-	l.file(p, func() (io.ReadCloser, error) { return os.Open(p) })
+	l.file(FileSource(p, ""))
 	return nil
 }
 
@@ -165,8 +175,7 @@ func (l *loader) zip(p string) error {
 			continue
 		}
 		found = true
-		name := f.Name
-		l.file(p+"/"+name, func() (io.ReadCloser, error) { return openZipped(p, name) })
+		l.file(FileSource(p, f.Name))
 	}
 	if !found {
 		return errors.New("the zip holds no .ivl files")
@@ -214,7 +223,8 @@ func placeOf(name string) (cylinder, head int, ok bool) {
 	return cylinder, head, cylinder < disk.MaxCylinders && head < 2
 }
 
-func (l *loader) file(name string, open func() (io.ReadCloser, error)) {
+func (l *loader) file(src Source) {
+	name := src.From
 	problem := func(err error) { l.set.Problems = append(l.set.Problems, Problem{name, err}) }
 	if l.files++; l.files > maxFiles {
 		if l.files == maxFiles+1 {
@@ -222,7 +232,7 @@ func (l *loader) file(name string, open func() (io.ReadCloser, error)) {
 		}
 		return
 	}
-	f, err := open()
+	f, err := src.open()
 	if err != nil {
 		problem(err)
 		return
@@ -261,7 +271,7 @@ func (l *loader) file(name string, open func() (io.ReadCloser, error)) {
 		l.set.Tracks = append(l.set.Tracks, Track{Cylinder: cyl, Head: head})
 	}
 	t := &l.set.Tracks[i]
-	t.Sources = append(t.Sources, Source{From: name, open: open})
+	t.Sources = append(t.Sources, src)
 }
 
 // compareNames puts c00h0.ivl before c00h0.2.ivl and c00h0.10.ivl after it.

@@ -79,7 +79,7 @@ func TestLookShowsWhatWasRecorded(t *testing.T) {
 	} {
 		gap, enc, cellNS := 11, disk.FM, 4000.0
 		if tt.mfm {
-			gap, enc, cellNS = 22, disk.MFM, 2000
+			gap, cellNS, enc = 22, 2000, disk.MFM
 		}
 		field := plainField(tt.mfm, 0, 0xFB, data)
 		times := plainTrack(cellNS, plainGap(tt.mfm, 40), plainField(tt.mfm, 0, 0xFE, tt.id), plainGap(tt.mfm, gap), field, plainGap(tt.mfm, 30))

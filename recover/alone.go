@@ -1,0 +1,212 @@
+package recover
+
+import (
+	"cmp"
+	"encoding/hex"
+	"fmt"
+	"math"
+	"path/filepath"
+	"slices"
+
+	"remanence/disk"
+	"remanence/disk/track"
+	"remanence/picture"
+)
+
+// MaxReads of a disk are kept apart; a disk of two captures of three turns has six.
+const MaxReads = 16
+
+// DiskRead is what one read of a disk gives by itself, before anything is merged: one revolution of one capture of each
+// track, or one other source. Sectors are those that the map has, where the read covers their track.
+type DiskRead struct {
+	Name     string `json:"name"` // capture 1, turn 2; or the name of the source
+	Tracks   int    `json:"tracks"`
+	Good     int    `json:"sectors-good"`
+	Doubtful int    `json:"sectors-doubtful"`
+	Lost     int    `json:"sectors-lost"`
+}
+
+// TrackRead is one read of one track.
+type TrackRead struct {
+	Read    int    `json:"read"` // index to DamageMap.Reads
+	From    string `json:"from"`
+	States  string `json:"states"`  // for each of the map's sectors g good, d doubtful, l lost, - extra
+	Margins []byte `json:"margins"` // for each percent of the half window; 255 not measured
+}
+
+// State is what the read gives of sector i of the map's track.
+func (r *TrackRead) State(i int) picture.State {
+	if i < 0 || i >= len(r.States) {
+		return picture.Lost
+	}
+	switch r.States[i] {
+	case 'g':
+		return picture.Good
+	case 'd':
+		return picture.Doubtful
+	}
+	return picture.Lost
+}
+
+// Margin is that of sector i, 0..1; -1 not measured.
+func (r *TrackRead) Margin(i int) float64 {
+	if i < 0 || i >= len(r.Margins) || r.Margins[i] > 100 {
+		return -1
+	}
+	return float64(r.Margins[i]) / 100
+}
+
+// Count is how many sectors of the track are good, doubtful and lost in the read.
+func (r *TrackRead) Count() (good, doubtful, lost int) {
+	for _, st := range r.States {
+		switch st {
+		case 'g':
+			good++
+		case 'd':
+			doubtful++
+		case 'l':
+			lost++
+		}
+	}
+	return good, doubtful, lost
+}
+
+// eachAlone gives sources that are no captures a turn of their own, so that what they give alone is known too.
+func eachAlone(readings []reading) {
+	for _, rd := range readings {
+		if rd.source.Kind == "captures" {
+			continue
+		}
+		for _, r := range rd.results {
+			if r.Turns != nil {
+				continue
+			}
+			t := track.Turn{From: filepath.Base(rd.source.Path), Capture: -1}
+			for i := range r.Sectors {
+				s := &r.Sectors[i]
+				st := s.Status
+				if st == disk.Repaired {
+					st = disk.Good
+				}
+				t.Sectors = append(t.Sectors, track.TurnSector{ID: s.ID, Encoding: s.Encoding, Angle: s.Angle, Margin: s.Margin, Status: st})
+			}
+			r.Turns = []track.Turn{t}
+		}
+	}
+}
+
+// AddReads adds to the map what each read of the tracks gives alone, for comparing it with what they give together.
+func (m *DamageMap) AddReads(results []*track.Result) {
+	type key struct {
+		capture, turn int
+		source        string
+	}
+	keyOf := func(t *track.Turn) key {
+		if t.Capture < 0 {
+			return key{math.MaxInt, 0, t.From}
+		}
+		return key{t.Capture, t.Number, ""}
+	}
+	read := map[[2]int]*track.Result{}
+	captures, turns := 0, 0
+	var keys []key
+	seen := map[key]bool{}
+	for _, r := range results {
+		read[[2]int{r.Cylinder, r.Head}] = r
+		for i := range r.Turns {
+			t := &r.Turns[i]
+			captures, turns = max(captures, t.Capture), max(turns, t.Number)
+			if k := keyOf(t); !seen[k] {
+				seen[k] = true
+				keys = append(keys, k)
+			}
+		}
+	}
+	slices.SortFunc(keys, func(a, b key) int {
+		return cmp.Or(cmp.Compare(a.capture, b.capture), cmp.Compare(a.turn, b.turn), cmp.Compare(a.source, b.source))
+	})
+	m.MoreReads = max(0, len(keys)-MaxReads)
+	keys = keys[:len(keys)-m.MoreReads]
+	m.Reads = nil
+	at := map[key]int{}
+	for i, k := range keys {
+		at[k] = i
+		d := DiskRead{Name: k.source}
+		switch {
+		case k.source != "":
+		case captures == 0:
+			d.Name = fmt.Sprintf("turn %d", k.turn+1)
+		case turns == 0:
+			d.Name = fmt.Sprintf("capture %d", k.capture+1)
+		default:
+			d.Name = fmt.Sprintf("capture %d, turn %d", k.capture+1, k.turn+1)
+		}
+		m.Reads = append(m.Reads, d)
+	}
+	for i := range m.Tracks {
+		t := &m.Tracks[i]
+		t.Reads = nil
+		r := read[[2]int{t.Cylinder, t.Head}]
+		if r == nil {
+			continue
+		}
+		for k := range r.Turns {
+			n, ok := at[keyOf(&r.Turns[k])]
+			if !ok {
+				continue
+			}
+			tr := t.alone(&r.Turns[k], n)
+			d := &m.Reads[n]
+			d.Tracks++
+			good, doubtful, lost := tr.Count()
+			d.Good, d.Doubtful, d.Lost = d.Good+good, d.Doubtful+doubtful, d.Lost+lost
+			t.Reads = append(t.Reads, tr)
+		}
+	}
+}
+
+// alone is what a turn gives of each sector that the image has room for; what is extra counts nowhere.
+func (t *MapTrack) alone(turn *track.Turn, number int) TrackRead {
+	out := TrackRead{Read: number, From: turn.From, Margins: make([]byte, len(t.Sectors))}
+	states := make([]byte, len(t.Sectors))
+	for i := range t.Sectors {
+		states[i], out.Margins[i] = 'l', 255
+		s := &t.Sectors[i]
+		if s.Extra {
+			states[i] = '-'
+			continue
+		}
+		best := findIn(turn, s)
+		if best == nil {
+			continue
+		}
+		switch best.Status {
+		case disk.Good:
+			states[i] = 'g'
+		case disk.Doubtful:
+			states[i] = 'd'
+		}
+		if best.Margin >= 0 {
+			out.Margins[i] = byte(100 * min(best.Margin, 1))
+		}
+	}
+	out.States = string(states)
+	return out
+}
+
+// findIn is the sector of a turn that a sector of the map was made of: of those with its identifier the nearest.
+func findIn(t *track.Turn, s *MapSector) *track.TurnSector {
+	var best *track.TurnSector
+	away := 0.0
+	for i := range t.Sectors {
+		q := &t.Sectors[i]
+		if q.Encoding.String() != s.Encoding || hex.EncodeToString([]byte{q.ID.Cylinder, q.ID.Head, q.ID.Sector, q.ID.SizeCode}) != s.ID {
+			continue
+		}
+		d := math.Abs(q.Angle - s.Drawn)
+		if d = min(d, 1-d); best == nil || d < away {
+			best, away = q, d
+		}
+	}
+	return best
+}
