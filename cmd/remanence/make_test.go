@@ -200,3 +200,33 @@ func TestDemo(t *testing.T) {
 		t.Errorf("with another file in the folder: status %d, %s", status, errs)
 	}
 }
+
+// Masters are compared with their manifest a year later, without any shelf; a byte that changed is exit 1.
+func TestShelfCheckFolders(t *testing.T) {
+	dir := t.TempDir()
+	in, out := filepath.Join(dir, "NOTE.TXT"), filepath.Join(dir, "out")
+	if err := os.WriteFile(in, []byte("tide tables\r\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if status, _, errs := call(t, "make", "-q", "--machine", "z80-fm10", "--out", out, in); status != 0 {
+		t.Fatalf("make: status %d, %s", status, errs)
+	}
+	if status, said, _ := call(t, "shelf", "check", out); status != 0 || !strings.Contains(said, "as written") {
+		t.Errorf("status %d, %s", status, said)
+	}
+	img := filepath.Join(out, "D01.img")
+	b, err := os.ReadFile(img)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b[5000] ^= 1
+	if err := os.WriteFile(img, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if status, said, _ := call(t, "shelf", "check", "--json", out); status != 1 || !strings.Contains(said, `"path": "D01.img"`) {
+		t.Errorf("status %d, %s", status, said)
+	}
+	if status, _, errs := call(t, "shelf", "check", dir); status != 3 || !strings.Contains(errs, "neither manifest.json nor bagit.txt") {
+		t.Errorf("status %d, %s", status, errs)
+	}
+}

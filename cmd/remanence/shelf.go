@@ -28,7 +28,7 @@ type shelfCmd struct {
 	Risk   shelfRiskCmd   `cmd:"" help:"Say what may be lost, and what to do about it."`
 	Export shelfExportCmd `cmd:"" help:"Write the whole shelf in open forms: JSON Lines, CSV or a BagIt bag."`
 	Import shelfImportCmd `cmd:"" help:"Take in an export, or a table of media."`
-	Check  shelfCheckCmd  `cmd:"" help:"Check the shelf's file."`
+	Check  shelfCheckCmd  `cmd:"" help:"Check the shelf's file, or masters and bags against their own sums."`
 }
 
 func (shelfCmd) Help() string {
@@ -585,33 +585,6 @@ func (c *shelfImportCmd) Run(env *Env, all *commands) error {
 		}
 		return env.Report(in, func() {
 			env.Printf("New: %d files, %d masters, %d media, %d runs, %d notes, %d tags.\n", in.Files, in.Masters, in.Media, in.Runs, in.Notes, in.Tags)
-		})
-	})
-}
-
-type shelfCheckCmd struct{}
-
-func (shelfCheckCmd) Help() string {
-	return `Runs SQLite's whole integrity check, and lists the dated copies.
-
-Example:
-  remanence shelf check`
-}
-
-func (c *shelfCheckCmd) Run(env *Env, all *commands) error {
-	return all.Shelf.with(env, true, func(ctx context.Context, s *shelf.Shelf) error {
-		if err := s.Check(ctx); err != nil {
-			return err
-		}
-		b, err := s.Backups()
-		if err != nil {
-			return outcome.As(outcome.Input, err)
-		}
-		return env.Report(map[string]any{"whole": true, "shelf": s.Path(), "backups": append([]string{}, b...)}, func() {
-			env.Printf("%s is whole.\n", s.Path())
-			for _, n := range b {
-				env.Printf("  copy: %s\n", n)
-			}
 		})
 	})
 }
