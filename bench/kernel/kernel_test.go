@@ -235,8 +235,8 @@ func (f *fakePort) same(t *bench.Track) bool {
 	return true
 }
 
-// A thousand faults, one job each, the line to a remote bench cut at any byte among them: whatever fails, a track called verified is on the disk as it should be, and every
-// verdict is in the log. Status bytes: 765 data sheet; that the ioctl succeeds all the same: kernel notes, section 4.
+// A thousand faults, one job each, the line to a remote bench cut at any byte among them: whatever fails, a track called
+// verified is on the disk as it should be, and every verdict is in the log. Status bytes: 765 data sheet; that the ioctl succeeds all the same: kernel notes, section 4.
 func TestThousandFaults(t *testing.T) {
 	im, rec, c := setup(t, "fm10x256:4x1")
 	im.SetMark(disk.Place{Cylinder: 2, Sector: 3}, disk.MarkDeleted)
