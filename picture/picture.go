@@ -93,6 +93,7 @@ type op struct {
 	x, y, w, h float64
 	r          float64 // corner radius of a rectangle
 	text       string  // of a text, or the title of a group
+	href       string  // of a group that leads elsewhere
 	ts         TextStyle
 }
 
@@ -224,6 +225,14 @@ func (c *Canvas) Text(x, y float64, s string, t TextStyle) {
 // Group draws a group; title is shown on hover and read aloud. "" makes a plain group.
 func (c *Canvas) Group(title string, draw func()) {
 	c.ops = append(c.ops, op{kind: opGroup, text: title})
+	draw()
+	c.ops = append(c.ops, op{kind: opEnd})
+}
+
+// Link draws a group that leads elsewhere when it is clicked, where the picture stands in a page; elsewhere it is a plain
+// group. title is its name.
+func (c *Canvas) Link(href, title string, draw func()) {
+	c.ops = append(c.ops, op{kind: opGroup, text: title, href: href})
 	draw()
 	c.ops = append(c.ops, op{kind: opEnd})
 }

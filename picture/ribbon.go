@@ -72,6 +72,18 @@ type Ribbon struct {
 	Name      string // left of the ribbon
 	Stretches []Stretch
 	Note      string // right of the ribbon: "2 lost"
+	Href      string // where it leads when it is clicked, in a page
+	Title     string // its name then
+	Thin      bool   // a quarter as high, close above the next: what one read of it gives alone
+	Terse     bool   // good stretches have no words of their own; for pictures of thousands of them
+}
+
+// height is the ribbon's where others are h high and gap apart, and the room below it.
+func (r *Ribbon) height(h, gap float64) (own, below float64) {
+	if r.Thin {
+		return math.Max(3, math.Round(h/4)), 1
+	}
+	return h, gap
 }
 
 // Wrap cuts a long ribbon into lines of the given length, each starting again at 0 of the axis; a stretch that
@@ -205,7 +217,11 @@ func (s *Stack) Draw() *Canvas {
 	if !s.NoAxis {
 		bottom = 34
 	}
-	body := float64(len(s.Ribbons)) * (h + gap)
+	body := 0.0
+	for i := range s.Ribbons {
+		own, below := s.Ribbons[i].height(h, gap)
+		body += own + below
+	}
 	lg := 0.0
 	c := New(width, 0, Px)
 	c.Title, c.Desc = s.Title, s.Desc
@@ -220,13 +236,24 @@ func (s *Stack) Draw() *Canvas {
 		}
 		return x0 + (v-s.Axis.From)/(s.Axis.To-s.Axis.From)*(x1-x0)
 	}
+	y := top
 	for i, r := range s.Ribbons {
-		y := top + float64(i)*(h+gap)
+		h, below := r.height(h, gap)
+		base := y + h/2 + size*0.36
 		if i%every == 0 {
-			c.Text(x0-pad, y+h/2+size*0.36, Shorten(r.Name, left-pad, size, Sans), TextStyle{Size: size, Colour: Soft, Anchor: End})
+			c.Text(x0-pad, base, Shorten(r.Name, left-pad, size, Sans), TextStyle{Size: size, Colour: Soft, Anchor: End})
 		}
-		c.ribbon(r, x0, y, x1-x0, h, at)
-		c.Text(x1+pad, y+h/2+size*0.36, Shorten(r.Note, right, size, Sans), TextStyle{Size: size, Colour: Soft})
+		draw := func() { c.ribbon(r, x0, y, x1-x0, h, at) }
+		if r.Href != "" {
+			c.Link(r.Href, r.Title, func() {
+				c.Rect(x0, y-below/2, x1-x0, h+below, Style{Fill: Paper}) // what is clicked must be painted
+				draw()
+			})
+		} else {
+			draw()
+		}
+		c.Text(x1+pad, base, Shorten(r.Note, right, size, Sans), TextStyle{Size: size, Colour: Soft})
+		y += h + below
 	}
 	if !s.NoAxis {
 		c.axis(s.Axis, x0, x1, top+body+2, at)
@@ -250,6 +277,7 @@ func (s *Stack) used() (states [5]bool) {
 func (c *Canvas) ribbon(r Ribbon, x, y, w, h float64, at func(float64) float64) {
 	px := c.px()
 	c.Rect(x, y+h/2-0.5*px, w, px, Style{Fill: Rule}) // the lane
+	var plain [7]*Path                                // of a terse ribbon: good stretches by hue
 	for i := range r.Stretches {
 		t := &r.Stretches[i]
 		if !finite(t.From, t.To) {
@@ -264,6 +292,14 @@ func (c *Canvas) ribbon(r Ribbon, x, y, w, h float64, at func(float64) float64) 
 		}
 		st := t.style(px)
 		if st.Fill == None && t.Title == "" && t.Label == "" {
+			continue
+		}
+		if r.Terse && t.State == Good && t.Label == "" {
+			k := Hue(t.Margin) - Hue0
+			if plain[k] == nil {
+				plain[k] = &Path{}
+			}
+			plain[k].Rect(a, y, b-a, h)
 			continue
 		}
 		c.Group(t.hover(), func() {
@@ -290,6 +326,11 @@ func (c *Canvas) ribbon(r Ribbon, x, y, w, h float64, at func(float64) float64) 
 			}
 			c.Text((a+b)/2, y+h/2+size*0.36, text, TextStyle{Size: size, Colour: ink, Anchor: Middle})
 		})
+	}
+	for k, p := range plain {
+		if p != nil {
+			c.Path(p, Style{Fill: Hue0 + Colour(k), Stroke: Soft, Width: 0.5 * px})
+		}
 	}
 }
 

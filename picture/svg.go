@@ -47,6 +47,7 @@ type svgWriter struct {
 	defs     map[string]bool // patterns, "h" or "d" and a class letter
 	clips    strings.Builder
 	nclip    int
+	links    bool
 }
 
 func (s *svgWriter) head(b *bufio.Writer) {
@@ -59,7 +60,7 @@ func (s *svgWriter) head(b *bufio.Writer) {
 		b.WriteString(` style="width:100%;height:auto"`)
 	}
 	b.WriteString(` width="` + s.num(s.c.Width) + unit + `" height="` + s.num(s.c.Height) + unit + `" viewBox="0 0 ` +
-		s.num(s.c.Width) + ` ` + s.num(s.c.Height) + `" role="img" fill="none" font-family="system-ui,'DejaVu Sans',sans-serif"`)
+		s.num(s.c.Width) + ` ` + s.num(s.c.Height) + `" role="` + s.role() + `" fill="none" font-family="system-ui,'DejaVu Sans',sans-serif"`)
 	if s.c.Title != "" && s.c.Desc == "" {
 		b.WriteString(` aria-label="` + escape(Printable(s.c.Title)) + `"`)
 	} else if s.c.Title != "" {
@@ -81,6 +82,14 @@ func (s *svgWriter) head(b *bufio.Writer) {
 		b.WriteString(s.clips.String())
 		b.WriteString("</defs>")
 	}
+}
+
+// role is what the picture is to those who hear the page: one thing, or a group of places to go to.
+func (s *svgWriter) role() string {
+	if s.links {
+		return "group"
+	}
+	return "img"
 }
 
 // patterns are tiles of 4 x 4 px.
@@ -206,11 +215,18 @@ func (s *svgWriter) body() {
 		case opText:
 			s.text(o)
 		case opGroup:
-			s.b.WriteString("<g>")
+			tag := "g"
+			if o.href != "" && s.o.Inline {
+				tag = "a"
+				s.links = true
+				s.b.WriteString(`<a href="` + escape(o.href) + `" aria-label="` + escape(Printable(o.text)) + `">`)
+			} else {
+				s.b.WriteString("<g>")
+			}
 			if o.text != "" {
 				s.b.WriteString("<title>" + escape(Printable(o.text)) + "</title>")
 			}
-			ends = append(ends, "</g>")
+			ends = append(ends, "</"+tag+">")
 		case opClip:
 			s.nclip++
 			id := s.o.ID + "c" + strconv.Itoa(s.nclip)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"remanence/disk"
@@ -41,55 +42,119 @@ func (t *MapTrack) ribbon() picture.Ribbon {
 		if s.Assumed {
 			p.Title += ", place assumed"
 		}
-		rest := p.To - 1
-		p.To = math.Min(p.To, 1)
-		r.Stretches = append(r.Stretches, p)
-		if rest > 1e-6 { // across the index: it goes on at the start
-			q := p
-			q.From, q.To = 0, math.Min(rest, 1)
-			r.Stretches = append(r.Stretches, q)
-		}
+		r.Stretches = append(r.Stretches, split(p)...)
 	}
 	return r
 }
 
 // Draw is the map as a picture: a ribbon a track, angle from left to right.
 func (m *DamageMap) Draw() *picture.Canvas {
-	s := &picture.Stack{
-		Title: m.Title, Desc: m.Caption(), Legend: true,
-		Axis: picture.Axis{From: 0, To: 1, Unit: "turns", Label: "angle from the index", Ticks: []float64{0, 0.25, 0.5, 0.75, 1}},
+	caption := m.Caption()
+	if slices.ContainsFunc(m.Tracks, func(t MapTrack) bool { return t.Head > 0 }) {
+		caption += "; head 0 above head 1"
 	}
+	return titled(m.Title, caption, m.DrawWith(DrawOptions{}))
+}
+
+// DrawOptions say how a map is drawn into a page.
+type DrawOptions struct {
+	Href  func(cylinder, head int) string // where a track's ribbon leads; nil: nowhere
+	Reads []int                           // reads (see AddReads) whose ribbons stand above the merged one
+	Terse bool                            // only sectors that are not good are named on hover
+}
+
+// axis is what ribbons are drawn along.
+func (m *DamageMap) axis() picture.Axis {
 	if !m.Angles {
-		s.Axis = picture.Axis{From: 0, To: 1, Label: "sectors in numeric order (no source tells their angles)", Ticks: []float64{}}
+		return picture.Axis{From: 0, To: 1, Label: "sectors in numeric order (no source tells their angles)", Ticks: []float64{}}
 	}
+	return picture.Axis{From: 0, To: 1, Unit: "turns", Label: "angle from the index", Ticks: []float64{0, 0.25, 0.5, 0.75, 1}}
+}
+
+// DrawWith is the map as a picture without heading.
+func (m *DamageMap) DrawWith(o DrawOptions) *picture.Canvas {
+	s := &picture.Stack{Title: m.Title, Desc: m.Caption(), Legend: true, Axis: m.axis()}
 	switch n := len(m.Tracks); {
 	case n > 90:
 		s.Height, s.Gap = 8, 2
 	case n > 50:
 		s.Height, s.Gap = 11, 3
 	}
-	heads := 1
-	for i := range m.Tracks {
-		heads = max(heads, m.Tracks[i].Head+1)
-	}
 	for i := range m.Tracks {
 		t := &m.Tracks[i]
 		r := t.ribbon()
-		r.Name = fmt.Sprintf("cylinder %d", t.Cylinder)
+		r.Name, r.Terse = fmt.Sprintf("cylinder %d", t.Cylinder), o.Terse
 		if t.Head > 0 {
+			s.NameEvery = 1
 			r.Name = fmt.Sprintf("cyl %d head %d", t.Cylinder, t.Head)
 			if i > 0 && m.Tracks[i-1].Cylinder == t.Cylinder {
 				r.Name = "" // the ribbon below its cylinder's
 			}
 		}
+		if o.Href != nil {
+			r.Href, r.Title = o.Href(t.Cylinder, t.Head), t.caption()
+		}
+		for _, n := range o.Reads {
+			s.NameEvery = 1
+			if tr := t.Read(n); tr != nil {
+				s.Ribbons = append(s.Ribbons, t.Alone(tr))
+			}
+		}
 		s.Ribbons = append(s.Ribbons, r)
 	}
-	caption := m.Caption()
-	if heads > 1 {
-		s.NameEvery = 1
-		caption += "; head 0 above head 1"
+	return s.Draw()
+}
+
+// caption is the track in one line.
+func (t *MapTrack) caption() string {
+	s := fmt.Sprintf("cylinder %d, side %d: %d good", t.Cylinder, t.Head, t.Good)
+	for _, p := range []struct {
+		n    int
+		what string
+	}{{t.Repaired, "repaired"}, {t.Doubtful, "doubtful"}, {t.Lost, "lost"}} {
+		if p.n > 0 {
+			s += fmt.Sprintf(", %d %s", p.n, p.what)
+		}
 	}
-	return titled(m.Title, caption, s.Draw())
+	if t.Least != nil {
+		s += fmt.Sprintf(", least margin %.0f %%", *t.Least*100)
+	}
+	return s
+}
+
+// Read is one read of the track; nil where it does not cover it.
+func (t *MapTrack) Read(number int) *TrackRead {
+	i := slices.IndexFunc(t.Reads, func(r TrackRead) bool { return r.Read == number })
+	if i < 0 {
+		return nil
+	}
+	return &t.Reads[i]
+}
+
+// Alone is what one read gives of the track as a thin ribbon, sectors where the merged one has them.
+func (t *MapTrack) Alone(r *TrackRead) picture.Ribbon {
+	out := picture.Ribbon{Thin: true, Terse: true}
+	for i := range t.Sectors {
+		s := &t.Sectors[i]
+		if s.Extra {
+			continue
+		}
+		p := picture.Stretch{From: s.Drawn, To: s.Drawn + s.Extent, State: r.State(i), Margin: r.Margin(i), Title: fmt.Sprintf("sector %d in this read alone", s.Sector)}
+		out.Stretches = append(out.Stretches, split(p)...)
+	}
+	return out
+}
+
+// split cuts a stretch that lies across the index: it goes on at the start.
+func split(p picture.Stretch) []picture.Stretch {
+	rest := p.To - 1
+	p.To = math.Min(p.To, 1)
+	if rest <= 1e-6 {
+		return []picture.Stretch{p}
+	}
+	q := p
+	q.From, q.To = 0, math.Min(rest, 1)
+	return []picture.Stretch{p, q}
 }
 
 // titled puts a heading and a line below it over a picture.
