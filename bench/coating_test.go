@@ -203,7 +203,7 @@ func TestRehearsalAgreesWithAdvice(t *testing.T) {
 				for _, m := range kit.Disks {
 					c := Judge(rec, tg, d, k, m, good.Disk)
 					// pieces that write alike are rehearsed once
-					key := fmt.Sprint(rec.Name, c.Settings.PrecompNS, c.signal, d.TrackMM, d.OffTrackMM, c.Before.OldMM, m.Condition)
+					key := fmt.Sprint(rec.Name, c.Settings.PrecompNS, c.signal, d.TrackMM, d.OffTrackMM, c.Before.OldMM, m.Condition == "worn")
 					if d.SizeInches != rec.SizeInches || m.SizeInches != rec.SizeInches || seen[key] || !c.Possible && !c.weak {
 						continue
 					}
