@@ -22,6 +22,7 @@ import (
 	"remanence/internal/outcome"
 	"remanence/internal/safefile"
 	"remanence/internal/words"
+	"remanence/machine"
 	"remanence/plan"
 	"remanence/volume"
 )
@@ -51,7 +52,7 @@ func (mk *maker) disk(ctx context.Context, m *Medium, number int) error {
 			return err
 		}
 	}
-	drive := bench.NewDrive(m.Disk, mk.o.Medium, mk.o.Seed*0x9E3779B97F4A7C15+uint64(number))
+	drive := driveOf(m.Disk, mk.o.Medium, mk.o.Seed, number)
 	m.Proof.SpeedPercent = drive.SpeedPercent()
 	runs, err := mk.tracks(ctx, m, im, drive)
 	if l := (*layoutError)(nil); errors.As(err, &l) { // this disk cannot be written; the others can
@@ -229,11 +230,10 @@ func (mk *maker) track(ctx context.Context, m *Medium, im *disk.Image, drive *be
 		return nil, err
 	}
 	t.raw = z.Bytes()
-	caps := []*flux.Capture{drive.Read(cells.Capture(c, h, track.EncodeOptions{TickNS: tickNS, Revolutions: readRevolutions}))}
-	f := m.Disk.Format(c, h)
+	read, o := reread(m.Disk, drive, cells, c, h)
+	caps := []*flux.Capture{read}
 	s := scanners.Get().(*track.Scanner)
 	defer scanners.Put(s)
-	o := track.Options{Format: &f, RevolutionNS: m.Disk.RevolutionNS(), FastOnly: true}
 	if t.found, err = s.Scan(ctx, caps, o); err != nil {
 		return nil, err
 	}
@@ -249,6 +249,29 @@ func (mk *maker) track(ctx context.Context, m *Medium, im *disk.Image, drive *be
 		}
 	}
 	return t, nil
+}
+
+// driveOf is the simulated drive that a disk of a result is proven in; number counts the result's media from 0.
+func driveOf(rec *disk.Recording, medium *machine.Medium, seed uint64, number int) *bench.Drive {
+	return bench.NewDrive(rec, medium, seed*0x9E3779B97F4A7C15+uint64(number))
+}
+
+// reread is what a drive reads of a track, and how the proof scans it.
+func reread(rec *disk.Recording, drive *bench.Drive, cells *track.Cells, c, h int) (*flux.Capture, track.Options) {
+	f := rec.Format(c, h)
+	return drive.Read(cells.Capture(c, h, track.EncodeOptions{TickNS: tickNS, Revolutions: readRevolutions})),
+		track.Options{Format: &f, RevolutionNS: rec.RevolutionNS(), FastOnly: true}
+}
+
+// Reread makes once more the capture that one track of a made disk was proven on, and says how the proof scanned it: the
+// same image, medium and seed give the same transitions. number counts the result's media from 0.
+func Reread(rec *disk.Recording, im *disk.Image, medium *machine.Medium, seed uint64, number, cylinder, head int) (*flux.Capture, track.Options, error) {
+	cells, err := track.Build(rec, cylinder, head, im.Track(cylinder, head))
+	if err != nil {
+		return nil, track.Options{}, err
+	}
+	c, o := reread(rec, driveOf(rec, medium, seed, number), cells, cylinder, head)
+	return c, o, nil
 }
 
 func sameTrack(want, got []disk.Sector) bool {
