@@ -294,7 +294,7 @@ func (c *Canvas) ribbon(r Ribbon, x, y, w, h float64, at func(float64) float64) 
 		if st.Fill == None && t.Title == "" && t.Label == "" {
 			continue
 		}
-		if r.Terse && t.State == Good && t.Label == "" {
+		if r.Terse && t.State == Good && t.Label == "" && t.Href == "" {
 			k := Hue(t.Margin) - Hue0
 			if plain[k] == nil {
 				plain[k] = &Path{}
@@ -302,7 +302,11 @@ func (c *Canvas) ribbon(r Ribbon, x, y, w, h float64, at func(float64) float64) 
 			plain[k].Rect(a, y, b-a, h)
 			continue
 		}
-		c.Group(t.hover(), func() {
+		group := c.Group
+		if t.Href != "" {
+			group = func(title string, draw func()) { c.Link(t.Href, title, draw) }
+		}
+		group(t.hover(), func() {
 			if t.State == Lost {
 				c.Rect(a+px/2, y+px/2, math.Max(b-a-px, 0), h-px, st)
 			} else if st.Fill != None {

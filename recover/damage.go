@@ -30,6 +30,7 @@ type MapSector struct {
 	Extra    bool     `json:"extra,omitempty"` // beyond what the image has room for
 	Encoding string   `json:"encoding"`        // fm, mfm
 	ID       string   `json:"identifier"`      // its four bytes in hex
+	Mark     string   `json:"mark"`            // data mark in hex; "" where none was found
 	Drawn    float64  `json:"drawn-at"`        // 0..1 of a revolution: where the picture has it
 }
 
@@ -144,6 +145,9 @@ func mapSector(s *disk.Sector, number int, extra bool) MapSector {
 		o.State = "doubtful"
 	default:
 		o.State = "lost"
+	}
+	if s.Mark != 0 {
+		o.Mark = fmt.Sprintf("%02X", s.Mark)
 	}
 	if s.Margin >= 0 {
 		v := s.Margin

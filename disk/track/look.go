@@ -104,7 +104,8 @@ func NewLens(ctx context.Context, caps []*flux.Capture, o Options) (*Lens, error
 func (l *Lens) Transitions() int { return l.res.Transitions }
 
 // Look gives the reads of one sector: the one with want's identifier and encoding that lies nearest to its angle. The
-// cells of read number show are given; a negative number gives those of all. nil where there is no such sector.
+// cells of read number show are given; a negative number gives those of all. Where the track has no such sector, the cells
+// of the fast separator at want's angle and extent are given for each revolution, without parts.
 func (l *Lens) Look(want disk.Sector, show int) *Close {
 	res := l.res
 	best := -1
@@ -118,7 +119,7 @@ func (l *Lens) Look(want disk.Sector, show int) *Close {
 		}
 	}
 	if best < 0 {
-		return nil
+		return l.place(want, show)
 	}
 	k := &Close{Sector: res.Sectors[best]}
 	reads := slices.Clone(res.clusters[best].reads)
@@ -141,6 +142,36 @@ func (l *Lens) Look(want disk.Sector, show int) *Close {
 			d.show(&v)
 		}
 		k.Reads = append(k.Reads, v)
+	}
+	return k
+}
+
+// maxPlaces of a lost sector are shown.
+const maxPlaces = 64
+
+// place gives what passed where a sector should be.
+func (l *Lens) place(want disk.Sector, show int) *Close {
+	want.Status, want.Reads = disk.Bad, 0
+	k := &Close{Sector: want}
+	if want.Angle < 0 || want.Encoding != disk.FM && want.Encoding != disk.MFM {
+		return k
+	}
+	for _, p := range l.tracks {
+		if p.ring != nil || p.pace.shortNS == 0 || !(p.endNS/p.revNS < 4096) {
+			continue
+		}
+		for _, at := range p.timesAt(want.Angle) {
+			if len(k.Reads) == maxPlaces {
+				return k
+			}
+			v := Seen{From: p.c.From, Capture: p.number, StartNS: at, Turn: p.turnOf(at), Margin: -1}
+			if show < 0 || show == len(k.Reads) {
+				d := looker{s: &l.s, p: p, r: &read{enc: want.Encoding}, mfm: want.Encoding == disk.MFM}
+				b := d.fast(at, at+min(max(want.Extent, 0.01), 0.5)*p.revNS)
+				v.Cells, v.Stray = b.cells, b.stray
+			}
+			k.Reads = append(k.Reads, v)
+		}
 	}
 	return k
 }
