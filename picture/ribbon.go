@@ -31,6 +31,7 @@ type Stretch struct {
 	Margin   float64 // 0 none left .. 1 ample; below 0: not measured
 	State    State
 	Label    string // written in the stretch where it fits
+	Href     string // where it leads when it is clicked, in a page
 	Title    string // shown on hover, before state and margin: "sector 4, 256 bytes"
 }
 
