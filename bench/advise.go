@@ -459,8 +459,6 @@ func (j judge) settings(rec *disk.Recording, d *machine.Drive, k *machine.Contro
 	if f.Encoding == disk.MFM {
 		s.PrecompNS = k.PrecompNS
 	}
-	// Reading and writing may begin a little before the gap ends; half of gap 3, at least 7: the tables of the 765 family
-	// (D8272 table 5: 7 of 27, 14 of 42, 27 of 58, 14 of 54, 27 of 84).
-	s.GapRW = max(7, f.Gap3/2)
+	s.GapRW = gapRW(f, rec.SizeInches, s.SelectKbit)
 	s.TimeS = round(JobTime(rec, d, s.RPM).Seconds(), 1)
 }

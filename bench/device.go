@@ -52,7 +52,7 @@ type Device interface {
 func TrackOf(im *disk.Image, rec *disk.Recording, cylinder, head int, c *Combination) *Track {
 	f := rec.Format(cylinder, head)
 	rate := f.RateKbit * c.Settings.RPM / rec.RPM
-	t := &Track{Cylinder: cylinder, Head: head, Physical: cylinder * c.Steps, Format: f, RateKbit: mfmRate(f, rate), GapRW: max(7, f.Gap3/2)}
+	t := &Track{Cylinder: cylinder, Head: head, Physical: cylinder * c.Steps, Format: f, RateKbit: mfmRate(f, rate), GapRW: gapRW(f, rec.SizeInches, mfmRate(f, rate))}
 	list := im.Track(cylinder, head)
 	byNumber := map[uint8]int{}
 	for i := range f.Sectors {
