@@ -40,6 +40,7 @@ type Result struct {
 	Raw     []byte          `json:"-"` // with ReadOptions.Raw
 	RawSoft []linecode.Byte `json:"-"` // the same with odds
 	runs    []*track
+	mixes   []mixAt
 	rate    float64
 	refused []refusal
 }
@@ -103,10 +104,12 @@ type listener struct {
 	l, r   []float32
 	spec   *spectra
 	notes  []string
+	keep   bool
+	mixes  []mixAt
 }
 
 func newListener(f audio.Format, codes []*linecode.Code, o ReadOptions) (*listener, error) {
-	l := &listener{f: f, rate: float64(f.RateHz)}
+	l := &listener{f: f, rate: float64(f.RateHz), keep: o.Keep}
 	opts := linecode.Options{SpeedRange: o.Speed}
 	usable := codes[:0:0]
 	var last error
@@ -215,6 +218,9 @@ func (l *listener) chunk(s []float32) error {
 		l.r = append(l.r, s[i+1])
 	}
 	mixed := l.mix.mix(l.l, l.r)
+	if l.keep {
+		l.noteMix()
+	}
 	l.spec.add(mixed)
 	for _, e := range l.ears {
 		in := mixed

@@ -15,7 +15,7 @@ func (l *listener) result(f audio.Format, o ReadOptions) *Result {
 	res := &Result{Programs: []*Program{}, Faults: []Fault{}, Notes: append([]string{}, l.notes...), Polarity: "unknown", LevelDBFS: -200, rate: l.rate}
 	tracks := l.choose()
 	if o.Keep {
-		res.runs = tracks
+		res.runs, res.mixes = tracks, l.mixes
 	}
 	for _, e := range l.ears {
 		res.refused = append(res.refused, e.refused...)

@@ -1,0 +1,740 @@
+package tape
+
+import (
+	"bytes"
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"sort"
+
+	"remanence/picture"
+	"remanence/tape/audio"
+	"remanence/tape/linecode"
+)
+
+// A Look is what is kept of a recording that was read, so that any place of it can be looked at without reading it
+// again: peaks of the sound, every byte with the decision on each of its bits, what the byte is, and the result. It lies
+// in one file:
+//
+//	8 bytes   "RemLook1"
+//	8 bytes   length of the header, least significant byte first
+//	header    JSON: result, runs, pieces, blocks, marks, and where the sections stand
+//	sections  peaks (4 bytes a step), bytes (32 bytes each), curves (12 bytes a slice), places in a FLAC (16 bytes each)
+//
+// In memory is the header alone, some hundred kilobytes for three hours; sections are read as they are needed, a few
+// kilobytes a request. The decisions are those that gave the bytes: they are stored when the recording is read, not made
+// again for the picture.
+type Look struct {
+	h    lookHeader
+	base int64        // byte of the file at which the sections begin
+	sums map[int]bool // programs that are the sum of several copies
+}
+
+const (
+	lookMagic     = "RemLook1"
+	lookByteSize  = 32
+	maxLookHeader = 64 << 20
+	lookPage      = 256 // bytes of a page of a program that has no blocks
+	maxLookBlocks = 40_000
+	maxLookMarks  = 5_000
+)
+
+type section struct {
+	Off int64 `json:"o"` // from the end of the header
+	N   int64 `json:"n"` // entries
+}
+
+type lookHeader struct {
+	Source  LookSource       `json:"source"`
+	Format  audio.Format     `json:"format"`
+	Frames  int64            `json:"frames"`
+	Seconds float64          `json:"seconds"`
+	ListenS float64          `json:"listen-rate"` // samples a second at which bits were decided
+	Result  *Result          `json:"result"`
+	Runs    []lookRun        `json:"runs"`
+	Pieces  []lookPiece      `json:"pieces"`
+	Blocks  []LookBlock      `json:"blocks"`
+	Marks   []LookMark       `json:"marks"`
+	Codes   []*linecode.Code `json:"codes"`
+	Mixes   []mixAt          `json:"mixes,omitempty"`
+	Peaks   [][]peakSection  `json:"peaks"` // by channel and level
+	Bytes   section          `json:"bytes"`
+	Curve   section          `json:"curve"`
+	CurveS  float64          `json:"curve-step"`
+	Places  section          `json:"places"`
+}
+
+type peakSection struct {
+	Step int64 `json:"step"` // samples
+	section
+}
+
+// LookSource says which recording a Look is of.
+type LookSource struct {
+	Name     string        `json:"name"`
+	Kind     string        `json:"kind"` // WAV, FLAC, MP3, Ogg
+	Bytes    int64         `json:"bytes"`
+	Modified int64         `json:"modified-ns"`
+	Places   []audio.Place `json:"-"`
+}
+
+// lookRun is a stretch in which a code was heard.
+type lookRun struct {
+	Code     int     `json:"code"` // in Codes
+	LeaderS  float64 `json:"leader"`
+	FromS    float64 `json:"from"` // first byte
+	ToS      float64 `json:"to"`
+	Inverted bool    `json:"inverted,omitempty"`
+	Channel  string  `json:"channel"`
+	Level    float64 `json:"level"`
+	Speed    float64 `json:"speed"`
+}
+
+// lookPiece is a row of bytes that follow each other on the tape.
+type lookPiece struct {
+	Program int     `json:"program"` // -1: bytes that belong to no program
+	First   int64   `json:"first"`   // among the bytes
+	N       int64   `json:"n"`
+	Run     int     `json:"run"`
+	FromS   float64 `json:"from"`
+	ToS     float64 `json:"to"`
+	Sum     bool    `json:"sum,omitempty"` // of several copies: it lies at no place of its own
+
+	start int64 // number of its first byte in the program
+}
+
+// LookBlock is a stretch of the side as it is drawn when seen from afar.
+type LookBlock struct {
+	FromS   float64       `json:"from"`
+	ToS     float64       `json:"to"`
+	Margin  float64       `json:"margin"`
+	State   picture.State `json:"state"`
+	Label   string        `json:"label,omitempty"`
+	Title   string        `json:"title,omitempty"`
+	Over    bool          `json:"over,omitempty"`
+	Program int           `json:"program"`
+	From    int           `json:"byte"` // of the program
+}
+
+// LookMark is a place worth a look.
+type LookMark struct {
+	AtS  float64 `json:"at"`
+	What string  `json:"what"`
+}
+
+// mixAt says how two channels were put together from a sample of the recording on.
+type mixAt struct {
+	At    int64   `json:"at"`
+	Lag   int     `json:"lag"`
+	Left  float32 `json:"left"`
+	Right float32 `json:"right"`
+}
+
+// maxMixes bounds how often the combination of two channels may change: it settles within seconds.
+const maxMixes = 20_000
+
+// noteMix keeps the combination of the channels when it has changed by more than the eye can see.
+func (l *listener) noteMix() {
+	// The combination comes maxSkew samples late.
+	m := mixAt{l.frames - int64(len(l.l)) - maxSkew, l.mix.lag, float32(l.mix.gain0), float32(l.mix.gain1)}
+	if n := len(l.mixes); n > 0 {
+		o := l.mixes[n-1]
+		if n == maxMixes || o.Lag == m.Lag && math.Abs(float64(o.Left-m.Left)) < 0.01 && math.Abs(float64(o.Right-m.Right)) < 0.01 {
+			return
+		}
+	}
+	l.mixes = append(l.mixes, m)
+}
+
+// WriteLook writes the Look of a result that was read with ReadOptions.Keep through w.
+func WriteLook(out io.Writer, r *Result, w *Watch, src LookSource) error {
+	if r.rate == 0 || r.Diagnosis == nil {
+		return errors.New("look: want a result read with Keep, found one without its runs")
+	}
+	h := &lookHeader{Source: src, Format: w.Format(), Frames: w.frames, Seconds: float64(w.frames) / float64(w.Format().RateHz), ListenS: r.rate, Mixes: r.mixes}
+	slim := *r
+	d := *r.Diagnosis
+	d.Timeline = nil
+	slim.Diagnosis = &d
+	h.Result = &slim
+	h.takeRuns(r)
+	rows := h.takePieces(r)
+	h.takeBlocks(r)
+	h.takeMarks(r)
+	off := int64(0)
+	var peaks [][][]peak
+	for _, m := range w.meters {
+		levels := m.levels()
+		step := m.step
+		var secs []peakSection
+		for _, l := range levels {
+			secs = append(secs, peakSection{step, section{off, int64(len(l))}})
+			off += 4 * int64(len(l))
+			step *= peakRatio
+		}
+		peaks, h.Peaks = append(peaks, levels), append(h.Peaks, secs)
+	}
+	h.Bytes = section{off, 0}
+	for _, p := range h.Pieces {
+		h.Bytes.N += p.N
+	}
+	off += lookByteSize * h.Bytes.N
+	h.Curve, h.CurveS = section{off, int64(len(r.Diagnosis.Timeline))}, r.Diagnosis.SliceS
+	off += 12 * h.Curve.N
+	h.Places = section{off, int64(len(src.Places))}
+	head, err := json.Marshal(h)
+	if err != nil {
+		return err
+	}
+	b := &lookBuffer{w: out}
+	b.bytes([]byte(lookMagic))
+	b.bytes(binary.LittleEndian.AppendUint64(nil, uint64(len(head))))
+	b.bytes(head)
+	for _, levels := range peaks {
+		for _, l := range levels {
+			for _, p := range l {
+				b.u32(uint32(uint16(p.lo)) | uint32(uint16(p.hi))<<16)
+			}
+		}
+	}
+	for _, row := range rows {
+		row(b.bytes)
+	}
+	for _, s := range r.Diagnosis.Timeline {
+		speed := float32(math.NaN())
+		if s.Code {
+			speed = float32(s.SpeedPct)
+		}
+		b.u32(math.Float32bits(float32(s.LevelDB)))
+		b.u32(math.Float32bits(float32(s.PeakDB)))
+		b.u32(math.Float32bits(speed))
+	}
+	for _, p := range src.Places {
+		b.bytes(binary.LittleEndian.AppendUint64(binary.LittleEndian.AppendUint64(nil, uint64(p.Frame)), uint64(p.Byte)))
+	}
+	return b.end()
+}
+
+// lookBuffer is a buffered writer that remembers its first error.
+type lookBuffer struct {
+	w   io.Writer
+	buf []byte
+	err error
+}
+
+func (b *lookBuffer) bytes(p []byte) {
+	b.buf = append(b.buf, p...)
+	if len(b.buf) >= 1<<16 {
+		b.flush()
+	}
+}
+func (b *lookBuffer) u32(v uint32) {
+	b.buf = binary.LittleEndian.AppendUint32(b.buf, v)
+	if len(b.buf) >= 1<<16 {
+		b.flush()
+	}
+}
+func (b *lookBuffer) flush() {
+	if b.err == nil {
+		_, b.err = b.w.Write(b.buf)
+	}
+	b.buf = b.buf[:0]
+}
+func (b *lookBuffer) end() error { b.flush(); return b.err }
+
+func (h *lookHeader) takeRuns(r *Result) {
+	seen := map[*linecode.Code]int{}
+	for _, t := range r.runs {
+		c := t.best.Code
+		i, ok := seen[c]
+		if !ok {
+			i = len(h.Codes)
+			seen[c] = i
+			h.Codes = append(h.Codes, c)
+		}
+		s := t.span(0)
+		h.Runs = append(h.Runs, lookRun{Code: i, LeaderS: s.seconds(t.best.LeaderAt), FromS: s.seconds(t.best.From), ToS: s.seconds(t.best.To),
+			Inverted: t.best.Polar && t.best.Inverted, Channel: t.best.ear.name, Level: t.best.Level, Speed: t.best.Speed})
+	}
+}
+
+// takePieces lists the bytes: those of programs, then what was heard beside them. It gives what writes them, in order.
+func (h *lookHeader) takePieces(r *Result) []func(func([]byte)) {
+	type stretch struct{ from, to float64 }
+	type unit struct {
+		piece lookPiece
+		write func(func([]byte))
+	}
+	var units []unit
+	taken := make([][]stretch, len(r.runs))
+	for i, p := range r.Programs {
+		var what []byteField
+		n := 0
+		for _, s := range p.spans {
+			from, to := n, min(n+s.n, len(p.soft))
+			n = to
+			if to <= from || s.run >= len(r.runs) {
+				continue
+			}
+			last := &p.soft[to-1]
+			piece := lookPiece{Program: i, N: int64(to - from), Run: s.run, FromS: s.seconds(p.soft[from].At), ToS: s.seconds(last.At + float64(last.Length)), Sum: p.where != ""}
+			if !piece.Sum {
+				taken[s.run] = append(taken[s.run], stretch{p.soft[from].At, last.At + float64(last.Length)})
+			}
+			units = append(units, unit{piece, func(put func([]byte)) {
+				if what == nil {
+					what = p.fieldsOf()
+				}
+				var buf [lookByteSize]byte
+				for k := from; k < to; k++ {
+					lookByte(buf[:], s, &p.soft[k], p.Data[k], what[k])
+					put(buf[:])
+				}
+			}})
+		}
+	}
+	for i, t := range r.runs {
+		used := taken[i]
+		sort.Slice(used, func(a, b int) bool { return used[a].from < used[b].from })
+		s := t.span(0)
+		for from, k := 0, 0; from < len(t.bytes); {
+			covered := func(j int) bool {
+				mid := t.bytes[j].At + float64(t.bytes[j].Length)/2
+				for k < len(used) && used[k].to <= mid {
+					k++
+				}
+				return k < len(used) && used[k].from <= mid
+			}
+			if covered(from) {
+				from++
+				continue
+			}
+			to := from + 1
+			for to < len(t.bytes) && !covered(to) {
+				to++
+			}
+			a, last := from, &t.bytes[to-1]
+			b := to
+			units = append(units, unit{lookPiece{Program: -1, N: int64(b - a), Run: i, FromS: s.seconds(t.bytes[a].At), ToS: s.seconds(last.At + float64(last.Length))}, func(put func([]byte)) {
+				var buf [lookByteSize]byte
+				for j := a; j < b; j++ {
+					lookByte(buf[:], s, &t.bytes[j], t.bytes[j].Value, byteField{addr: -1})
+					put(buf[:])
+				}
+			}})
+			from = to
+		}
+	}
+	sort.SliceStable(units, func(a, b int) bool { return units[a].piece.FromS < units[b].piece.FromS })
+	var rows []func(func([]byte))
+	first := int64(0)
+	for _, u := range units {
+		u.piece.First = first
+		first += u.piece.N
+		h.Pieces = append(h.Pieces, u.piece)
+		rows = append(rows, u.write)
+	}
+	return rows
+}
+
+// oddsStep is the unit in which odds (ln) are kept: they lie within ±30, so that they fit in a byte.
+const oddsStep = 0.25
+
+// lookByte writes one byte's 32: place and length in seconds, deviation of speed in 1/10000, block, odds of the bits,
+// odds of the frame, value as heard and as stored, field, address.
+func lookByte(out []byte, s span, b *linecode.Byte, value byte, f byteField) {
+	clear(out)
+	le := binary.LittleEndian
+	le.PutUint64(out, math.Float64bits(s.seconds(b.At)))
+	le.PutUint32(out[8:], math.Float32bits(float32(float64(b.Length)/s.rate)))
+	le.PutUint16(out[12:], uint16(int16(math.Max(-32000, math.Min(32000, 1e4*(float64(b.Speed)-1))))))
+	le.PutUint16(out[14:], uint16(min(f.block, 65535)))
+	for i, l := range b.LLR {
+		out[16+i] = byte(int8(math.Max(-127, math.Min(127, math.Round(float64(l)/oddsStep)))))
+	}
+	out[24] = byte(int8(math.Max(-127, math.Min(127, math.Round(float64(b.Frame)/oddsStep)))))
+	out[25], out[26], out[27] = b.Value, value, byte(f.field)
+	if f.addr >= 0 {
+		out[28] = 1
+		le.PutUint16(out[30:], uint16(f.addr))
+	}
+}
+
+// LookByte is one byte as it was heard. Times are seconds of the recording.
+type LookByte struct {
+	AtS, LengthS float64
+	Heard        byte       // as the bits were decided
+	Value        byte       // as it is stored: other bits were turned by a repair
+	Odds         [8]float64 // ln P(1)/P(0) of bit i, rounded to 0.25
+	Frame        float64    // odds that start, stop and parity are as declared; +Inf: there are none
+	SpeedPercent float64
+	Field        Field
+	Block        int // number of the block or line, 0: none
+	Address      int // in memory, -1: none
+	Index        int // among the bytes of its program, or of those that belong to none
+	piece        int
+}
+
+// Least is the least odds (ln) of a bit.
+func (b *LookByte) Least(bits int) float64 {
+	least := math.Inf(1)
+	for i := range min(bits, 8) {
+		least = math.Min(least, math.Abs(b.Odds[i]))
+	}
+	return least
+}
+
+func readLookByte(b []byte) LookByte {
+	le := binary.LittleEndian
+	x := LookByte{AtS: math.Float64frombits(le.Uint64(b)), LengthS: float64(math.Float32frombits(le.Uint32(b[8:]))),
+		SpeedPercent: float64(int16(le.Uint16(b[12:]))) / 100, Block: int(le.Uint16(b[14:])),
+		Frame: oddsStep * float64(int8(b[24])), Heard: b[25], Value: b[26], Field: Field(b[27]), Address: -1}
+	for i := range x.Odds {
+		x.Odds[i] = oddsStep * float64(int8(b[16+i]))
+	}
+	if int8(b[24]) == 127 {
+		x.Frame = math.Inf(1)
+	}
+	if b[28] == 1 {
+		x.Address = int(le.Uint16(b[30:]))
+	}
+	return x
+}
+
+func (h *lookHeader) takeBlocks(r *Result) {
+	for i, p := range r.Programs {
+		if p.where != "" {
+			continue
+		}
+		parts := p.parts(lookPage)
+		if len(h.Blocks)+len(parts) > maxLookBlocks {
+			parts = []part{{Stretch: p.asOne()}}
+		}
+		for _, x := range parts {
+			if len(h.Blocks) == maxLookBlocks {
+				return
+			}
+			h.Blocks = append(h.Blocks, LookBlock{round(x.From, 6), round(x.To, 6), round(x.Margin, 3), x.State, x.Label, x.Title, x.over, i, x.from})
+		}
+	}
+	sort.SliceStable(h.Blocks, func(a, b int) bool { return h.Blocks[a].FromS < h.Blocks[b].FromS })
+}
+
+// takeMarks lists faults and repairs, each at the least certain byte of the stretch it is about: that is where the sound
+// tells what happened.
+func (h *lookHeader) takeMarks(r *Result) {
+	worst := func(at float64) float64 {
+		for _, p := range r.Programs {
+			if p.where != "" || at < p.FromS-1e-3 || at > p.ToS+1e-3 || len(p.soft) == 0 {
+				continue
+			}
+			i := sort.Search(len(p.soft), func(i int) bool { return p.at(i) >= at-1e-3 })
+			to := i + 1
+			for _, b := range h.Blocks {
+				if !b.Over && b.FromS <= at+1e-3 && b.ToS > at+1e-3 && b.State != picture.Good {
+					to = sort.Search(len(p.soft), func(i int) bool { return p.at(i) >= b.ToS-1e-6 })
+				}
+			}
+			if i >= len(p.soft) {
+				return p.ToS
+			}
+			_, k := p.least(i, to)
+			return p.at(k)
+		}
+		return at
+	}
+	for _, f := range r.Faults {
+		h.Marks = append(h.Marks, LookMark{round(worst(f.AtS), 6), f.What})
+	}
+	for _, p := range r.Programs {
+		for _, x := range p.Repairs {
+			h.Marks = append(h.Marks, LookMark{round(worst(x.AtS), 6), x.What})
+		}
+	}
+	sort.SliceStable(h.Marks, func(a, b int) bool { return h.Marks[a].AtS < h.Marks[b].AtS })
+	h.Marks = h.Marks[:min(len(h.Marks), maxLookMarks)]
+}
+
+// OpenLook reads the header of a Look of size bytes. Sections are read from r, or from another reader of the same file,
+// when they are asked for.
+func OpenLook(r io.ReaderAt, size int64) (*Look, error) {
+	var head [16]byte
+	if _, err := r.ReadAt(head[:], 0); err != nil || string(head[:8]) != lookMagic {
+		return nil, fmt.Errorf("look: byte 0: want %q and a length, found % X", lookMagic, head[:8])
+	}
+	n := binary.LittleEndian.Uint64(head[8:])
+	if n > maxLookHeader || int64(n) > size-16 {
+		return nil, fmt.Errorf("look: byte 8: want a header of at most %d bytes, found %d", min(maxLookHeader, size-16), n)
+	}
+	b := make([]byte, n)
+	if _, err := r.ReadAt(b, 16); err != nil {
+		return nil, fmt.Errorf("look: byte 16: want a header of %d bytes: %w", n, err)
+	}
+	l := &Look{base: 16 + int64(n)}
+	if err := json.NewDecoder(bytes.NewReader(b)).Decode(&l.h); err != nil {
+		return nil, fmt.Errorf("look: header: %w", err)
+	}
+	if err := l.check(size - l.base); err != nil {
+		return nil, fmt.Errorf("look: header: %w", err)
+	}
+	return l, nil
+}
+
+func (l *Look) check(room int64) error {
+	h := &l.h
+	fits := func(what string, s section, size int64) error {
+		if s.Off < 0 || s.N < 0 || s.Off > room || s.N > (room-s.Off)/size {
+			return fmt.Errorf("%s: want at most %d bytes, found %d entries of %d from %d", what, room, s.N, size, s.Off)
+		}
+		return nil
+	}
+	err := errors.Join(fits("bytes", h.Bytes, lookByteSize), fits("curve", h.Curve, 12), fits("places", h.Places, 16))
+	for _, levels := range h.Peaks {
+		for _, p := range levels {
+			err = errors.Join(err, fits("peaks", p.section, 4))
+			if p.Step < 1 || p.N > 0 && p.Step > (1<<62)/p.N {
+				err = errors.Join(err, fmt.Errorf("peaks: want a step of at least one sample, found %d", p.Step))
+			}
+		}
+	}
+	if err != nil {
+		return err
+	}
+	switch {
+	case h.Result == nil || h.Result.Diagnosis == nil:
+		return errors.New("want a result, found none")
+	case h.Format.RateHz < audio.MinRateHz || h.Format.RateHz > audio.MaxRateHz || h.Format.Channels < 1 || h.Format.Channels > audio.MaxChannels:
+		return fmt.Errorf("format: %s", h.Format)
+	case !(h.Seconds >= 0 && h.Seconds < 1e8) || h.Frames < 0 || !(h.ListenS >= audio.MinRateHz && h.ListenS <= audio.MaxRateHz) || !(h.CurveS >= 0):
+		return fmt.Errorf("length: %v s", h.Seconds)
+	case len(h.Peaks) != min(h.Format.Channels, maxPeakChannels):
+		return fmt.Errorf("peaks: want those of %d channels, found %d", h.Format.Channels, len(h.Peaks))
+	}
+	for _, c := range h.Codes {
+		if c == nil {
+			return errors.New("codes: one is missing")
+		}
+		if err := c.Validate(); err != nil {
+			return fmt.Errorf("line code %s: %w", c.Name, err)
+		}
+	}
+	for _, r := range h.Runs {
+		if r.Code < 0 || r.Code >= len(h.Codes) {
+			return fmt.Errorf("run: want one of %d codes, found %d", len(h.Codes), r.Code)
+		}
+	}
+	next := map[int]int64{}
+	l.sums = map[int]bool{}
+	for i := range h.Pieces {
+		p := &h.Pieces[i]
+		if p.N < 0 || p.First < 0 || p.First > h.Bytes.N-p.N || p.Run < 0 || p.Run >= len(h.Runs) || p.Program < -1 || p.Program >= len(h.Result.Programs) {
+			return fmt.Errorf("piece %d: bytes %d to %d of %d, run %d of %d, program %d of %d", i, p.First, p.First+p.N, h.Bytes.N, p.Run, len(h.Runs), p.Program, len(h.Result.Programs))
+		}
+		p.start = next[p.Program]
+		next[p.Program] += p.N
+		if p.Program < 0 {
+			next[-1] = 0
+		} else if p.Sum {
+			l.sums[p.Program] = true
+		}
+	}
+	return nil
+}
+
+// Source says which recording it is of.
+func (l *Look) Source() LookSource { return l.h.Source }
+
+// Result is what was read, without its bytes and timeline.
+func (l *Look) Result() *Result { return l.h.Result }
+
+// Seconds is the length of the recording.
+func (l *Look) Seconds() float64 { return l.h.Seconds }
+
+// Marks are the places worth a look, in order.
+func (l *Look) Marks() []LookMark { return l.h.Marks }
+
+// Blocks are the stretches of the side, in order of their start.
+func (l *Look) Blocks() []LookBlock { return l.h.Blocks }
+
+// Place is the last known place at or before a frame of a FLAC.
+func (l *Look) Place(r io.ReaderAt) func(frame int64) audio.Place {
+	at := func(i int) (p audio.Place, err error) {
+		var b [16]byte
+		if _, err = r.ReadAt(b[:], l.base+l.h.Places.Off+16*int64(i)); err != nil {
+			return p, err
+		}
+		return audio.Place{Frame: int64(binary.LittleEndian.Uint64(b[:])), Byte: int64(binary.LittleEndian.Uint64(b[8:]))}, nil
+	}
+	return func(frame int64) audio.Place {
+		i := sort.Search(int(l.h.Places.N), func(i int) bool {
+			p, err := at(i)
+			return err != nil || p.Frame > frame
+		})
+		if i == 0 {
+			return audio.Place{}
+		}
+		p, _ := at(i - 1) // a place that cannot be read is none
+		return p
+	}
+}
+
+// rows reads bytes from to to of all.
+func (l *Look) rows(r io.ReaderAt, from, to int64, piece int) ([]LookByte, error) {
+	b := make([]byte, (to-from)*lookByteSize)
+	if _, err := r.ReadAt(b, l.base+l.h.Bytes.Off+from*lookByteSize); err != nil {
+		return nil, fmt.Errorf("look: bytes %d to %d: %w", from, to, err)
+	}
+	out := make([]LookByte, to-from)
+	for i := range out {
+		out[i] = readLookByte(b[i*lookByteSize:])
+		out[i].piece = piece
+		out[i].Index = int(l.h.Pieces[piece].start + from - l.h.Pieces[piece].First + int64(i))
+	}
+	return out, nil
+}
+
+// search is the first byte of a piece that begins at or after a time.
+func (l *Look) search(r io.ReaderAt, p *lookPiece, at float64) (int64, error) {
+	var err error
+	var b [8]byte
+	i := sort.Search(int(p.N), func(i int) bool {
+		if err != nil {
+			return true
+		}
+		_, err = r.ReadAt(b[:], l.base+l.h.Bytes.Off+(p.First+int64(i))*lookByteSize)
+		return math.Float64frombits(binary.LittleEndian.Uint64(b[:])) >= at
+	})
+	return int64(i), err
+}
+
+// Bytes gives the bytes heard between two times, those that begin before it and end in it as well, at most most; ok is
+// false where there are more.
+func (l *Look) Bytes(r io.ReaderAt, fromS, toS float64, most int) (out []LookByte, ok bool, err error) {
+	for i := range l.h.Pieces {
+		p := &l.h.Pieces[i]
+		if p.FromS >= toS {
+			break // they are in order
+		}
+		if p.Sum || p.ToS <= fromS || p.N == 0 {
+			continue
+		}
+		a, err := l.search(r, p, fromS)
+		if err != nil {
+			return nil, false, err
+		}
+		b, err := l.search(r, p, toS)
+		if err != nil {
+			return nil, false, err
+		}
+		if a > 0 {
+			a--
+		}
+		if int64(len(out))+b-a > int64(most) {
+			return nil, false, nil
+		}
+		rows, err := l.rows(r, p.First+a, p.First+b, i)
+		if err != nil {
+			return nil, false, err
+		}
+		if len(rows) > 0 && rows[0].AtS+rows[0].LengthS <= fromS {
+			rows = rows[1:]
+		}
+		out = append(out, rows...)
+	}
+	return out, true, nil
+}
+
+// Program gives the bytes of program i as they are stored.
+func (l *Look) Program(r io.ReaderAt, i int) ([]byte, error) {
+	var out []byte
+	for k := range l.h.Pieces {
+		p := &l.h.Pieces[k]
+		for from := int64(0); p.Program == i && from < p.N; from += 4096 {
+			rows, err := l.rows(r, p.First+from, p.First+min(from+4096, p.N), k)
+			if err != nil {
+				return nil, err
+			}
+			for _, b := range rows {
+				out = append(out, b.Value)
+			}
+		}
+	}
+	return out, nil
+}
+
+// At is where byte n of program i was heard, in seconds; ok is false where it was not.
+func (l *Look) At(r io.ReaderAt, i, n int) (s float64, ok bool) {
+	left := int64(n)
+	for k := range l.h.Pieces {
+		p := &l.h.Pieces[k]
+		if p.Program != i || left < 0 {
+			continue
+		}
+		if left < p.N {
+			rows, err := l.rows(r, p.First+left, p.First+left+1, k)
+			if err != nil || len(rows) == 0 {
+				return 0, false
+			}
+			return rows[0].AtS, true
+		}
+		left -= p.N
+	}
+	return 0, false
+}
+
+// peaksOf gives the peaks of a channel over frames from to to, from the coarsest level that has at least least steps.
+func (l *Look) peaksOf(r io.ReaderAt, channel int, from, to int64, least int) (lo, hi []float32, step, first int64, err error) {
+	levels := l.h.Peaks[channel]
+	if len(levels) == 0 {
+		return nil, nil, peakStep, 0, nil
+	}
+	i := 0
+	for i+1 < len(levels) && (to-from)/levels[i+1].Step >= int64(least) {
+		i++
+	}
+	s := levels[i]
+	a, b := max(0, from/s.Step), min(s.N, (to+s.Step-1)/s.Step)
+	if b <= a {
+		return nil, nil, s.Step, a, nil
+	}
+	buf := make([]byte, 4*(b-a))
+	if _, err := r.ReadAt(buf, l.base+s.Off+4*a); err != nil {
+		return nil, nil, s.Step, a, fmt.Errorf("look: peaks: %w", err)
+	}
+	lo, hi = make([]float32, b-a), make([]float32, b-a)
+	for k := range lo {
+		lo[k] = float32(int16(binary.LittleEndian.Uint16(buf[4*k:]))) / math.MaxInt16
+		hi[k] = float32(int16(binary.LittleEndian.Uint16(buf[4*k+2:]))) / math.MaxInt16
+	}
+	return lo, hi, s.Step, a, nil
+}
+
+// curve gives level, peak (dBFS) and speed (percent, NaN where no code was heard) of slices that touch from to to.
+func (l *Look) curve(r io.ReaderAt, from, to float64) (x, level, peak, speed []float64, err error) {
+	s := l.h.CurveS
+	if s <= 0 || l.h.Curve.N == 0 {
+		return nil, nil, nil, nil, nil
+	}
+	a := int64(math.Max(0, math.Floor(from/s)-1))
+	b := min(l.h.Curve.N, int64(to/s)+2)
+	if b <= a {
+		return nil, nil, nil, nil, nil
+	}
+	buf := make([]byte, 12*(b-a))
+	if _, err := r.ReadAt(buf, l.base+l.h.Curve.Off+12*a); err != nil {
+		return nil, nil, nil, nil, fmt.Errorf("look: curve: %w", err)
+	}
+	f := func(k int64) float64 {
+		return float64(math.Float32frombits(binary.LittleEndian.Uint32(buf[k:])))
+	}
+	for k := a; k < b; k++ {
+		x = append(x, (float64(k)+0.5)*s)
+		level = append(level, math.Max(-90, f(12*(k-a))))
+		peak = append(peak, math.Max(-90, f(12*(k-a)+4)))
+		speed = append(speed, f(12*(k-a)+8))
+	}
+	return x, level, peak, speed, nil
+}
