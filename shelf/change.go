@@ -15,7 +15,7 @@ import (
 // AddMedium puts a blank medium on the shelf: one that has a number and a place, but no run yet. Only Number, Type,
 // Title and Place of m count.
 func (s *Shelf) AddMedium(ctx context.Context, m Medium) error {
-	if err := checkNumber(m.Number); err != nil {
+	if err := CheckNumber(m.Number); err != nil {
 		return err
 	}
 	if m.Type != "disk" && m.Type != "tape" {

@@ -168,7 +168,7 @@ func (s *Shelf) take(ctx context.Context, tx *sql.Tx, r *record, in *Imported) e
 }
 
 func (s *Shelf) takeMedium(ctx context.Context, tx *sql.Tx, m *Medium, in *Imported) error {
-	if err := checkNumber(m.Number); err != nil {
+	if err := CheckNumber(m.Number); err != nil {
 		return err
 	}
 	switch m.State {

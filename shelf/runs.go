@@ -68,11 +68,14 @@ type Run struct {
 	Detail    string    `json:"detail,omitempty"`
 
 	// Of a medium that is not on the shelf yet, or is written anew:
-	Master string `json:"-"` // what was written: D01, D01:3fa9
+	Master string `json:"-"` // what was written: D01, D01:3fa9, or NoMaster
 	Type   string `json:"-"` // disk or tape; "": the master's
 	Title  string `json:"-"` // "": the master's
 	Place  string `json:"-"` // where it is kept; "": as it was
 }
+
+// NoMaster is the Master of a write of something that is no master of this shelf: what the medium held before is gone.
+const NoMaster = "none"
 
 const maxText = 100_000 // bytes of a note or detail
 
@@ -80,7 +83,7 @@ func (r *Run) check() error {
 	bad := func(format string, a ...any) error {
 		return outcome.As(outcome.Usage, fmt.Errorf("medium %s: %s", r.Medium, fmt.Sprintf(format, a...)))
 	}
-	if err := checkNumber(r.Medium); err != nil {
+	if err := CheckNumber(r.Medium); err != nil {
 		return err
 	}
 	switch r.Kind {
@@ -105,8 +108,8 @@ func (r *Run) check() error {
 	return nil
 }
 
-// checkNumber holds a medium's number to what a label can show.
-func checkNumber(n string) error {
+// CheckNumber holds a medium's number to what a label can show.
+func CheckNumber(n string) error {
 	if n == "" || len(n) > 24 || strings.ContainsFunc(n, func(r rune) bool { return r <= ' ' || r > '~' || r == ':' }) {
 		return outcome.As(outcome.Usage, fmt.Errorf("medium number %q: want 1 to 24 letters, digits and signs of ASCII without spaces and colons", n))
 	}
@@ -124,7 +127,7 @@ func (s *Shelf) Log(ctx context.Context, r Run) (*Run, error) {
 		return nil, err
 	}
 	var master *Master
-	if r.Master != "" {
+	if r.Master != "" && r.Master != NoMaster {
 		var err error
 		if master, err = s.masterFor(ctx, r.Master); err != nil {
 			return nil, err
@@ -178,8 +181,12 @@ func (s *Shelf) putRun(ctx context.Context, tx *sql.Tx, r *Run, master *Master) 
 	if n, err := res.RowsAffected(); err != nil || n == 0 {
 		return err
 	}
-	if master != nil {
-		if _, err := tx.ExecContext(ctx, "UPDATE media SET master = ? WHERE id = ?", master.ID, m.id); err != nil {
+	if r.Master != "" {
+		var id any
+		if master != nil {
+			id = master.ID
+		}
+		if _, err := tx.ExecContext(ctx, "UPDATE media SET master = ? WHERE id = ?", id, m.id); err != nil {
 			return err
 		}
 	}
