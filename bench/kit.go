@@ -233,7 +233,8 @@ func noteText(src, family, name, kind string, findings []Finding) string {
 			end++
 		}
 		for _, l := range lines[i+1 : end] {
-			if key, val, ok := strings.Cut(l, "="); ok && strings.TrimSpace(key) == "name" && strings.Trim(strings.TrimSpace(val), `"'`) == name {
+			key, val, ok := strings.Cut(l, "=")
+			if val, _ = comment(val); ok && strings.TrimSpace(key) == "name" && strings.Trim(strings.TrimSpace(val), `"'`) == name {
 				from, to = i, end
 			}
 		}
@@ -252,11 +253,29 @@ func noteText(src, family, name, kind string, findings []Finding) string {
 			return ok && strings.TrimSpace(key) == f.Key
 		})
 		if at >= 0 {
-			lines[from+at] = line
+			_, remark := comment(lines[from+at])
+			lines[from+at] = line + remark
 			continue
 		}
 		lines = slices.Insert(lines, to, line)
 		to++
 	}
 	return strings.Join(lines, "\n") + "\n"
+}
+
+// comment splits the comment off a line of TOML, with the space before it; a # in quotes begins none.
+func comment(l string) (text, remark string) {
+	quote := rune(0)
+	for i, r := range l {
+		switch {
+		case quote == 0 && r == '#':
+			text = strings.TrimRight(l[:i], " \t")
+			return text, l[len(text):]
+		case quote == 0 && (r == '"' || r == '\''):
+			quote = r
+		case r == quote && !(r == '"' && i > 0 && l[i-1] == '\\'):
+			quote = 0
+		}
+	}
+	return l, ""
 }

@@ -31,7 +31,8 @@ type Drive struct {
 	Controller string    `toml:"controller,omitempty"` // own drive: the controller it hangs on
 	// Measured figures of an own drive; 0: not measured.
 	MeasuredRPM float64 `toml:"measured-rpm,omitempty"`
-	Checked     string  `toml:"checked,omitempty"` // when, and by what
+	RPMSpread   float64 `toml:"measured-rpm-spread,omitempty"` // standard deviation of single turns, in rpm
+	Checked     string  `toml:"checked,omitempty"`             // when, and by what
 }
 
 // Controller is a kind of floppy controller, or one that a person owns.
@@ -121,6 +122,7 @@ func (d *Drive) Validate() error {
 	if d.MeasuredRPM != 0 {
 		c.within("measured-rpm", d.MeasuredRPM, 100, 1000)
 	}
+	c.within("measured-rpm-spread", d.RPMSpread, 0, 100)
 	return errors.Join(c.errs...)
 }
 

@@ -13,9 +13,10 @@ import (
 
 // Result is one test of an adapter, or of a controller.
 type Result struct {
-	Name string `json:"name"`
-	OK   bool   `json:"ok"`
-	Why  string `json:"why,omitempty"`
+	Name    string `json:"name"`
+	OK      bool   `json:"ok"`
+	Unknown bool   `json:"unknown,omitempty"` // nothing could be told
+	Why     string `json:"why,omitempty"`
 }
 
 // Conform puts a program through the protocol: greeting, writing and reading back an FM and an MFM track, order of

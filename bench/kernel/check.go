@@ -2,150 +2,390 @@ package kernel
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"remanence/bench"
 	"remanence/disk"
+	"remanence/internal/progress"
 	"remanence/machine"
 )
 
-// Found is what a check of a controller found.
+// Found is what a check of a controller and its drive found. Figures are 0 where they could not be measured.
 type Found struct {
-	RPM float64 // 0: could not be measured
-	FM  string  // yes, no, or "" where nothing could be told
+	RPM       float64 `json:"rpm,omitempty"`
+	RPMSpread float64 `json:"rpm-spread,omitempty"` // standard deviation of single turns, in rpm
+	Turns     int     `json:"turns,omitempty"`      // that the two are from
+
+	FM    string `json:"fm"` // yes, no, unsure
+	FMWhy string `json:"fm-why,omitempty"`
+
+	// LeastGap3 is the gap 3, in bytes, from which on every sector survives what is written beside it, in each encoding.
+	LeastGap3 int `json:"least-gap3,omitempty"`
+
+	// BlindUS is the time after the index from which on identifiers are seen. BlindAboveUS is the latest at which one
+	// was laid down and not seen; 0 where all were. BlindErrUS is how well those times are known.
+	BlindUS      float64 `json:"blind-us,omitempty"`
+	BlindAboveUS float64 `json:"blind-above-us,omitempty"`
+	BlindErrUS   float64 `json:"blind-error-us,omitempty"`
+	// FirstUS is where FORMAT puts its first identifier, which is seen: the blind time is not longer.
+	FirstUS float64 `json:"first-us,omitempty"`
+}
+
+// Findings are the keys of bench.toml that f gives, of the drive and of its controller. What could not be told leaves
+// the file as it is: "unsure" does not take the place of what was once found.
+func (f *Found) Findings(k *machine.Controller) (drive, controller []bench.Finding) {
+	if f.RPM > 0 {
+		drive = append(drive, bench.Finding{Key: "measured-rpm", Value: fmt.Sprintf("%.1f", f.RPM)},
+			bench.Finding{Key: "measured-rpm-spread", Value: fmt.Sprintf("%.2f", f.RPMSpread)})
+	}
+	if f.FM == "yes" || f.FM == "no" {
+		controller = append(controller, bench.Finding{Key: "fm", Value: fmt.Sprintf("%q", f.FM)})
+	}
+	switch {
+	case f.BlindUS > 0:
+		controller = append(controller, bench.Finding{Key: "blind-us", Value: fmt.Sprintf("%.0f", math.Ceil(f.BlindUS+f.BlindErrUS))})
+	case f.FirstUS > 0 && f.FirstUS < k.BlindUS: // a bound, and better than what the profile says
+		controller = append(controller, bench.Finding{Key: "blind-us", Value: fmt.Sprintf("%.0f", math.Ceil(f.FirstUS))})
+	}
+	if f.LeastGap3 > 0 {
+		controller = append(controller, bench.Finding{Key: "least-gap3", Value: fmt.Sprint(f.LeastGap3)})
+	}
+	return drive, controller
 }
 
 // Test is one thing that was tried.
 type Test struct {
-	Name string
-	OK   bool
-	Why  string
+	Name    string
+	OK      bool
+	Unknown bool // nothing could be told; OK is false
+	Why     string
 }
 
-// Check tries recordings on cylinder 1 of a scratch disk, reads what it wrote, measures the speed, and makes sure that
-// the answers mean something: an FM track that reads as MFM too was not written in FM. The error is one that ends it.
-func (d *Drive) Check(ctx context.Context, recs []*disk.Recording, own *machine.Drive, now func() time.Time) (*Found, []Test, error) {
-	f := &Found{}
-	var tests []Test
-	say := func(name string, ok bool, format string, a ...any) {
-		tests = append(tests, Test{name, ok, fmt.Sprintf(format, a...)})
+// CheckOptions say what is tried.
+type CheckOptions struct {
+	Recordings []*disk.Recording
+	Drive      *machine.Drive
+	Now        func() time.Time // the clock that the speed is measured by
+	Progress   progress.Progress
+}
+
+// check is one run of Check.
+type check struct {
+	d     *Drive
+	ctx   context.Context
+	o     CheckOptions
+	f     *Found
+	tests []Test
+	rate  float64 // the lowest rate to select at which MFM came back; 0: none
+	place int     // cylinder on which it did
+	turn  float64 // seconds
+}
+
+// places are the cylinders where tracks are laid down: two, because one spot of a disk proves nothing about a controller.
+func (c *check) places() []int { return []int{1, min(20, c.o.Drive.Cylinders-1)} }
+
+// Check tries on a scratch disk what the drive, the controller and its board can do: rates, the given recordings, FM,
+// marks, the least gap 3, the blind time after the index, and the speed. The error is one that ends it; what was found
+// until then is given all the same.
+//
+// A thing that fails for another reason than the one in question is called unknown, never "no".
+func (d *Drive) Check(ctx context.Context, o CheckOptions) (*Found, []Test, error) {
+	c := &check{d: d, ctx: ctx, o: o, f: &Found{FM: "unsure"}}
+	p := progress.Or(o.Progress)
+	parts := []struct {
+		name string
+		do   func() error
+	}{{"rates and speed", c.rates}, {"recordings", c.recordings}, {"FM", c.fm}, {"marks", c.marks}, {"gap 3", c.gaps}, {"index gap", c.index}}
+	p.Start("check", len(parts))
+	defer p.Done()
+	c.say("raw commands of the driver", d.Raw, "%s", map[bool]string{false: needRaw}[d.Raw])
+	for _, part := range parts {
+		if err := part.do(); err != nil {
+			return c.f, c.tests, fmt.Errorf("%s: %w", part.name, err)
+		}
+		p.Step(1, part.name)
 	}
-	say("raw commands of the driver", d.Raw, "%s", map[bool]string{false: needRaw}[d.Raw])
-	for _, rec := range recs {
-		for _, rpm := range own.RPM {
-			c := &bench.Combination{Steps: 1, Settings: bench.Settings{RPM: rpm}}
-			im := disk.NewImage(rec.With(2, 1))
-			for i := range im.Data {
-				im.Data[i] = byte(i*13 ^ i>>8)
-			}
-			d.rec, d.set, d.step = rec.With(2, 1), false, 1
-			t := bench.TrackOf(im, d.rec, 1, 0, c)
-			name := fmt.Sprintf("%s at %g rpm (%s, %g kbit/s selected)", rec.Name, rpm, t.Format.Encoding, t.RateKbit)
-			if err := d.Unable(t); err != nil {
-				say(name, false, "%v", err)
-				continue
-			}
-			err := d.proof(ctx, t)
-			if err != nil && bench.Fatal(err) {
-				return f, tests, err
-			}
-			if t.Format.Encoding == disk.FM && d.Raw {
-				if err != nil {
-					if f.FM == "" {
-						f.FM = "no"
-					}
-				} else if other := d.otherEncoding(ctx, t); other {
-					err = fmt.Errorf("it reads as MFM just as well: the controller does not heed the FM bit")
-				} else {
-					f.FM = "yes"
-				}
-			}
-			say(name, err == nil, "%s", text(err))
-			if err == nil && f.RPM == 0 && d.Raw {
-				if r, ok := d.speed(ctx, t, now); ok {
-					f.RPM = r
-					say("speed", true, "%.1f rpm", r)
-				}
-			}
-			if err == nil && d.Raw {
-				for i := range t.Sectors {
-					t.Sectors[i].Mark = disk.MarkDeleted
-				}
-				err = d.proof(ctx, t)
-				if err != nil && bench.Fatal(err) {
-					return f, tests, err
-				}
-				say(rec.Name+" with mark F8", err == nil, "%s", text(err))
-			}
+	return c.f, c.tests, nil
+}
+
+func (c *check) say(name string, ok bool, format string, a ...any) {
+	c.tests = append(c.tests, Test{Name: name, OK: ok, Why: fmt.Sprintf(format, a...)})
+}
+
+func (c *check) unknown(name, format string, a ...any) {
+	c.tests = append(c.tests, Test{Name: name, Unknown: true, Why: fmt.Sprintf(format, a...)})
+}
+
+// verdict says how a test went; the error is one that ends the check.
+func (c *check) verdict(name string, err error) error {
+	if err != nil && bench.Fatal(err) {
+		return err
+	}
+	why := ""
+	if err != nil {
+		why = err.Error()
+	}
+	c.say(name, err == nil, "%s", why)
+	return nil
+}
+
+// trial is a short track: it fits at every rate and speed. The fields differ from each other and from seed to seed.
+// Gaps and sync are those of the 765's own FORMAT; 80 and 27 bytes of gap 3 are from its tables.
+func trial(e disk.Encoding, cylinder int, selectKbit float64, seed byte) *bench.Track {
+	f := disk.TrackFormat{Encoding: disk.MFM, RateKbit: selectKbit, Sectors: 5, Size: 512, FirstID: 1, IndexMark: true,
+		Gap0: 80, Gap1: 50, Gap2: 22, Gap3: 80, Sync: 12, GapByte: 0x4E, Fill: 0xF6}
+	if e == disk.FM {
+		f = disk.TrackFormat{Encoding: disk.FM, RateKbit: selectKbit / 2, Sectors: 5, Size: 256, FirstID: 1, IndexMark: true,
+			Gap0: 40, Gap1: 26, Gap2: 11, Gap3: 27, Sync: 6, GapByte: 0xFF, Fill: 0xE5}
+	}
+	t := &bench.Track{Cylinder: cylinder, Physical: cylinder, Format: f, RateKbit: selectKbit, GapRW: max(7, f.Gap3/2)}
+	code, _ := disk.SizeCodeOf(f.Size)
+	for i := range f.Sectors {
+		t.Sectors = append(t.Sectors, disk.Sector{Cylinder: cylinder, Encoding: e, Mark: disk.MarkData,
+			ID: disk.SectorID{Cylinder: uint8(cylinder), Sector: uint8(f.FirstID + i), SizeCode: code}})
+	}
+	fill(t, seed)
+	return t
+}
+
+// fill gives the fields of a track new bytes.
+func fill(t *bench.Track, seed byte) {
+	for i := range t.Sectors {
+		s := &t.Sectors[i]
+		s.Data = make([]byte, s.ID.Size())
+		for k := range s.Data {
+			s.Data[k] = byte(k*13) ^ byte(k>>8) ^ s.ID.Sector*31 ^ seed
 		}
 	}
-	return f, tests, nil
 }
 
-func text(err error) string {
-	if err == nil {
-		return ""
+// do gives a command unless the person has stopped it; Format, Write and Read look for that themselves.
+func (c *check) do(cmd *Command) error {
+	if err := c.ctx.Err(); err != nil {
+		return err
 	}
-	return err.Error()
+	return c.d.do(cmd)
+}
+
+func (c *check) readID(t *bench.Track) (disk.SectorID, error) {
+	if err := c.ctx.Err(); err != nil {
+		return disk.SectorID{}, err
+	}
+	return c.d.ReadID(t)
 }
 
 // proof formats, writes and reads back one track.
-func (d *Drive) proof(ctx context.Context, t *bench.Track) error {
-	if err := d.Format(ctx, t); err != nil {
+func (c *check) proof(t *bench.Track) error {
+	if err := c.d.Format(c.ctx, t); err != nil {
 		return err
 	}
-	if err := d.Write(ctx, t); err != nil {
+	if err := c.d.Write(c.ctx, t); err != nil {
 		return err
 	}
-	got, err := d.Read(ctx, t)
+	return c.comesBack(t)
+}
+
+// comesBack reads a track and compares it.
+func (c *check) comesBack(t *bench.Track) error {
+	got, err := c.d.Read(c.ctx, t)
 	if err != nil {
 		return err
 	}
 	for i := range got {
 		w, g := &t.Sectors[i], &got[i]
-		if g.Status != disk.Good || g.Mark != w.Mark || string(g.Data) != string(w.Data) {
+		switch {
+		case g.Status != disk.Good:
 			return fmt.Errorf("sector %d does not come back: %s", w.ID.Sector, g.Why)
+		case string(g.Data) != string(w.Data):
+			return fmt.Errorf("sector %d comes back with other data than were written", w.ID.Sector)
+		case g.Mark != w.Mark:
+			return fmt.Errorf("sector %d was written with mark %02X and comes back with %02X", w.ID.Sector, w.Mark, g.Mark)
 		}
 	}
 	return nil
 }
 
-// otherEncoding reports whether an identifier of an FM track is found in MFM.
-func (d *Drive) otherEncoding(_ context.Context, t *bench.Track) bool {
-	o := *t
-	o.Format.Encoding = disk.MFM
-	_, err := d.ReadID(&o)
-	return err == nil
+// tries gives a track three attempts, as a job does.
+func (c *check) tries(t *bench.Track) (err error) {
+	for range bench.Attempts {
+		if err = c.proof(t); err == nil || bench.Fatal(err) {
+			return err
+		}
+	}
+	return err
 }
 
-// speed times how the identifiers of a track come by: the same one comes once a revolution.
-func (d *Drive) speed(ctx context.Context, t *bench.Track, now func() time.Time) (float64, bool) {
-	const samples = 120
-	at := map[uint8][]time.Time{}
-	for range samples {
-		if ctx.Err() != nil {
-			return 0, false
-		}
-		id, err := d.ReadID(t)
-		if err != nil {
-			return 0, false
-		}
-		at[id.Sector] = append(at[id.Sector], now())
+// rates tries MFM at each rate of the drive, and measures the speed on the first track that comes back.
+func (c *check) rates() error {
+	if !c.d.Raw {
+		c.unknown("speed", "not measurable: %s", needRaw)
+		return nil
 	}
-	var sum float64
-	n := 0
-	for _, list := range at {
-		for i := 1; i < len(list); i++ {
-			turn := list[i].Sub(list[i-1]).Seconds()
-			if k := math.Round(turn / 0.18); k >= 1 && k <= 3 && turn/k > 0.15 && turn/k < 0.22 { // 273 to 400 rpm
-				sum, n = sum+turn, n+int(k)
+	var rates []float64
+	for _, r := range c.o.Drive.RatesKbit {
+		if _, ok := rateCode(r); ok {
+			rates = append(rates, r)
+		}
+	}
+	for _, r := range rates {
+		err := error(nil)
+		for _, cyl := range c.places() {
+			t := trial(disk.MFM, cyl, r, 0)
+			if err = c.tries(t); err != nil && bench.Fatal(err) {
+				return err
+			}
+			if err != nil {
+				continue // a bad spot, perhaps
+			}
+			if c.rate == 0 || r < c.rate {
+				c.rate, c.place = r, cyl
+			}
+			if c.f.RPM == 0 {
+				if err := c.speed(t); err != nil {
+					return err
+				}
+			}
+			break
+		}
+		if err := c.verdict(fmt.Sprintf("MFM at %g kbit/s", r), err); err != nil {
+			return err
+		}
+	}
+	if c.rate == 0 {
+		c.unknown("speed", "not measurable: no track came back")
+	}
+	return nil
+}
+
+// recordings tries each at every speed that the drive has. Without raw commands they are all that can be tried.
+func (c *check) recordings() error {
+	own := c.o.Drive
+	for _, rec := range c.o.Recordings {
+		for _, rpm := range own.RPM {
+			if rpm != own.RPM[0] && c.f.RPM > 0 && math.Abs(c.f.RPM/rpm-1) > 0.05 {
+				continue // the speed that it does not run at now
+			}
+			im := disk.NewImage(rec.With(2, 1))
+			for i := range im.Data {
+				im.Data[i] = byte(i*13 ^ i>>8)
+			}
+			c.d.rec, c.d.set, c.d.step = rec.With(2, 1), false, 1
+			t := bench.TrackOf(im, c.d.rec, 1, 0, &bench.Combination{Steps: 1, Settings: bench.Settings{RPM: rpm}})
+			err := c.d.Unable(t)
+			if err == nil {
+				err = c.tries(t)
+			}
+			if err := c.verdict(fmt.Sprintf("%s at %g rpm (%s, %g kbit/s selected)", rec.Name, rpm, t.Format.Encoding, t.RateKbit), err); err != nil {
+				return err
 			}
 		}
 	}
-	if n < 10 {
-		return 0, false
+	return nil
+}
+
+// ready says whether the tests that need a turning disk can be made, and if not, that they were not.
+func (c *check) ready(tests ...string) bool {
+	why := ""
+	switch {
+	case !c.d.Raw:
+		why = needRaw
+	case c.rate == 0:
+		why = "no MFM track came back"
+	case c.turn == 0:
+		why = "the disk's turning was not measured"
 	}
-	return 60 * float64(n) / sum, true
+	for _, name := range tests {
+		if why != "" {
+			c.unknown(name, "not measurable: %s", why)
+		}
+	}
+	return why == ""
+}
+
+// fm tries FM on two cylinders, with MFM before and after it at the same places. A "no" needs that FM loses its address
+// marks at both while MFM comes back at both; a "yes" needs an FM track that comes back and does not read as MFM.
+func (c *check) fm() error {
+	if !c.d.Raw {
+		c.f.FMWhy = "FM is asked of the driver, and whether the chip did it cannot be seen: " + needRaw
+		c.unknown("FM", "%s", c.f.FMWhy)
+		return nil
+	}
+	if c.rate == 0 {
+		c.f.FMWhy = "MFM does not come back either, so that a failure of FM says nothing"
+		c.unknown("FM", "%s", c.f.FMWhy)
+		return nil
+	}
+	var lost int
+	var why []string
+	for _, cyl := range c.places() {
+		place := fmt.Sprintf("cylinder %d: ", cyl)
+		if err := c.tries(trial(disk.MFM, cyl, c.rate, 1)); err != nil {
+			if bench.Fatal(err) {
+				return err
+			}
+			why = append(why, place+"MFM fails there: "+err.Error())
+			continue
+		}
+		t := trial(disk.FM, cyl, c.rate, 2)
+		err := c.tries(t)
+		switch {
+		case err != nil && bench.Fatal(err):
+			return err
+		case err == nil:
+			verdict, reason, err := c.told(t)
+			if err != nil {
+				return err
+			}
+			if verdict != "" {
+				c.f.FM, c.f.FMWhy = verdict, reason
+				c.say("FM", verdict == "yes", "%s", reason)
+				return nil
+			}
+			why = append(why, place+reason)
+			continue
+		case !errors.Is(err, errNoMark):
+			why = append(why, place+"FM fails, and not because its marks are lost: "+err.Error())
+			continue
+		}
+		if err := c.tries(trial(disk.MFM, cyl, c.rate, 3)); err != nil {
+			if bench.Fatal(err) {
+				return err
+			}
+			why = append(why, place+"MFM fails there after FM did: "+err.Error())
+			continue
+		}
+		lost++
+	}
+	if lost == 2 {
+		c.f.FM, c.f.FMWhy = "no", fmt.Sprintf("no address mark of an FM track is found on cylinders %d and %d, where MFM comes back before and after", c.places()[0], c.places()[1])
+		c.say("FM", false, "%s", c.f.FMWhy)
+		return nil
+	}
+	c.f.FMWhy = strings.Join(why, "; ")
+	c.unknown("FM", "unsure: %s", c.f.FMWhy)
+	return nil
+}
+
+// told says whether an FM track that came back was FM: read as MFM, nothing of it may be found.
+func (c *check) told(t *bench.Track) (verdict, why string, fatal error) {
+	o := *t
+	o.Format.Encoding = disk.MFM
+	err := c.comesBack(&o)
+	if err != nil && bench.Fatal(err) {
+		return "", "", err
+	}
+	if err == nil {
+		return "no", "what is written as FM reads as MFM just as well: the controller does not heed the FM bit", nil
+	}
+	switch _, err = c.readID(&o); {
+	case errors.Is(err, errNoMark):
+		return "yes", "", nil
+	case err != nil && bench.Fatal(err):
+		return "", "", err
+	}
+	return "", "an FM track comes back, but identifiers are found on it in MFM too", nil
 }

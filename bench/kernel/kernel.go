@@ -29,6 +29,13 @@ var (
 	ErrIO          = errors.New("input/output error")
 )
 
+// What a search of the chip did not find. They come with ErrIO.
+var (
+	errNoMark     = errors.New("no address mark")
+	errNoDataMark = errors.New("no data mark")
+	errNoSector   = errors.New("no such sector")
+)
+
 // State is what the driver knows of the drive.
 type State struct{ Changed, Writable, Known bool }
 
@@ -287,13 +294,13 @@ func answer(c *Command) error {
 	case st1&0x10 != 0:
 		return fmt.Errorf("overrun: the computer was too slow for the controller: %w", ErrIO)
 	case st2&0x01 != 0:
-		return fmt.Errorf("no data mark: %w", ErrIO)
+		return fmt.Errorf("%w: %w", errNoDataMark, ErrIO)
 	case st1&0x01 != 0:
-		return fmt.Errorf("no address mark in two turns (wrong rate or encoding, or not formatted; without index pulses the disk does not turn): %w", ErrIO)
+		return fmt.Errorf("%w in two turns (wrong rate or encoding, or not formatted; without index pulses the disk does not turn): %w", errNoMark, ErrIO)
 	case st2&0x10 != 0:
 		return fmt.Errorf("identifiers of another cylinder: %w", ErrIO)
 	case st1&0x04 != 0:
-		return fmt.Errorf("no such sector: %w", ErrIO)
+		return fmt.Errorf("%w: %w", errNoSector, ErrIO)
 	case st1&0x80 != 0:
 		return fmt.Errorf("past the end of the cylinder: %w", ErrIO)
 	case st0&0x10 != 0:

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"context"
 	"errors"
 	"fmt"
 	"net"
@@ -294,9 +295,13 @@ type benchCheckCmd struct {
 }
 
 func (benchCheckCmd) Help() string {
-	return `Tries, on cylinder 1 of a scratch disk, what the controller and its board can do: FM and MFM, rates, marks
-and the speed. What was found goes to bench.toml. With --adapter the program is
-put through the protocol instead (doc/adapters.md).
+	return `Tries on a scratch disk, in a few minutes, what the drive, the controller and its board can do: MFM at the drive's rates,
+the given recordings, FM (on two cylinders, with MFM beside it), marks, the least gap 3, how long after the index
+identifiers are not seen, and the speed. Cylinders 1 and 20 are written. What was found goes to bench.toml, where
+'bench advise' uses it; what could not be told is marked ? and changes nothing there. Marks FA and F9 cannot be
+written by a controller of the 765 class. The blind time is measured only where the controller does FM.
+
+With --adapter the program is put through the protocol instead (doc/adapters.md).
 
 Examples:
   remanence bench check --drive a --device /dev/fd0
@@ -306,40 +311,35 @@ Examples:
 type checkJSON struct {
 	Device   string           `json:"device"`
 	Tests    []adapter.Result `json:"tests"`
-	Findings []bench.Finding  `json:"-"`
+	Findings *kernel.Found    `json:"findings,omitempty"`
 	Passed   int              `json:"passed"`
 	Failed   int              `json:"failed"`
+	Unknown  int              `json:"unknown"`
+
+	noted []string // lines of bench.toml
 }
 
 func (c *benchCheckCmd) Run(env *Env) error {
 	rep := &checkJSON{}
+	var err error
 	if c.Adapter != "" {
 		rep.Device = c.Adapter
 		rep.Tests = adapter.Conform(env.Context, strings.Fields(c.Adapter), c.Wait)
-	} else if err := c.controller(env, rep); err != nil {
+	} else if err = c.controller(env, rep); err != nil && len(rep.Tests) == 0 {
 		return err
 	}
 	for _, t := range rep.Tests {
-		if t.OK {
+		switch {
+		case t.OK:
 			rep.Passed++
-		} else {
+		case t.Unknown:
+			rep.Unknown++
+		default:
 			rep.Failed++
 		}
 	}
-	if err := env.Report(rep, func() {
-		for _, t := range rep.Tests {
-			w := "ok"
-			if !t.OK {
-				w = "no"
-			}
-			env.Printf("  %-58s %s", t.Name, w)
-			if t.Why != "" {
-				env.Printf("  %s", t.Why)
-			}
-			env.Printf("\n")
-		}
-		env.Printf("%s: %d passed, %d not\n", rep.Device, rep.Passed, rep.Failed)
-	}); err != nil {
+	// What was found before a check ended early is told, too.
+	if err := errors.Join(err, env.Report(rep, func() { rep.print(env) })); err != nil {
 		return err
 	}
 	if rep.Failed > 0 && c.Adapter != "" {
@@ -348,8 +348,36 @@ func (c *benchCheckCmd) Run(env *Env) error {
 	return nil
 }
 
+func (rep *checkJSON) print(env *Env) {
+	for _, t := range rep.Tests {
+		w := "ok"
+		switch {
+		case t.Unknown:
+			w = "?"
+		case !t.OK:
+			w = "no"
+		}
+		env.Printf("  %-58s %s", t.Name, w)
+		if t.Why != "" {
+			env.Printf("  %s", t.Why)
+		}
+		env.Printf("\n")
+	}
+	env.Printf("%s: %d passed, %d not", rep.Device, rep.Passed, rep.Failed)
+	if rep.Unknown > 0 {
+		env.Printf(", %d not known", rep.Unknown)
+	}
+	env.Printf("\n")
+	for _, l := range rep.noted {
+		env.Printf("in %s: %s\n", bench.KitName, l)
+	}
+}
+
 // controller tries a drive behind the kernel on a scratch disk.
 func (c *benchCheckCmd) controller(env *Env, rep *checkJSON) error {
+	if c.Remote != "" {
+		return outcome.Hint(outcome.Usage, errors.New("--remote: a check runs on the computer that the drive is at"), "say it there")
+	}
 	set, kit, err := loadKit(env)
 	if err != nil {
 		return err
@@ -365,52 +393,60 @@ func (c *benchCheckCmd) controller(env *Env, rep *checkJSON) error {
 	if path == "" {
 		return outcome.Hint(outcome.Usage, fmt.Errorf("drive %s: no device is named", d.Name), "say --device /dev/fd0, or --adapter COMMAND")
 	}
-	if !c.Yes {
-		if err := askErase(env, path, "scratch disk"); err != nil {
-			return err
-		}
-	}
-	port, err := kernel.Open(path)
-	if err != nil {
-		return outcome.As(outcome.Output, err)
-	}
-	defer port.Close()
-	rec, err := set.Recording("mfm9x512")
-	if err != nil {
-		return err
-	}
-	var recs []*disk.Recording
+	o := kernel.CheckOptions{Drive: d, Now: time.Now, Progress: env.Progress()}
 	for _, name := range c.Recordings {
 		r, err := set.Recording(name)
 		if err != nil {
 			return err
 		}
-		recs = append(recs, r)
+		o.Recordings = append(o.Recordings, r)
 	}
-	unit := 0
-	if n := path[len(path)-1]; n >= '0' && n <= '9' {
-		unit = int(n - '0')
+	if len(o.Recordings) == 0 {
+		return outcome.As(outcome.Usage, errors.New("--recordings: want at least one"))
 	}
-	drive := kernel.New(port, unit, rec, 1)
-	rep.Device = drive.Name()
-	f, tests, err := drive.Check(env.Context, recs, d, time.Now)
+	if !c.Yes {
+		if err := askErase(env, path, "scratch disk"); err != nil {
+			return err
+		}
+	}
+	drive, err := openKernel(path, o.Recordings[0], 1)
 	if err != nil {
 		return outcome.As(outcome.Output, err)
 	}
+	defer drive.Close()
+	return rep.check(env, set, drive, d, k, path, o)
+}
+
+// check runs the tests and notes in bench.toml what they found, also where something ends them early.
+func (rep *checkJSON) check(env *Env, set *machine.Set, drive *kernel.Drive, d *machine.Drive, k *machine.Controller, path string, o kernel.CheckOptions) error {
+	rep.Device = drive.Name()
+	f, tests, err := drive.Check(env.Context, o)
+	rep.Findings = f
 	for _, t := range tests {
-		rep.Tests = append(rep.Tests, adapter.Result{Name: t.Name, OK: t.OK, Why: t.Why})
+		rep.Tests = append(rep.Tests, adapter.Result{Name: t.Name, OK: t.OK, Unknown: t.Unknown, Why: t.Why})
 	}
-	day := fmt.Sprintf("%q", time.Now().UTC().Format(time.DateOnly))
-	var df, cf []bench.Finding
-	if f.RPM > 0 {
-		df = append(df, bench.Finding{Key: "measured-rpm", Value: fmt.Sprintf("%.1f", f.RPM)})
+	df, kf := f.Findings(k)
+	if err == nil {
+		day := bench.Finding{Key: "checked", Value: fmt.Sprintf("%q", o.Now().UTC().Format(time.DateOnly))}
+		df, kf = append(df, day, bench.Finding{Key: "device", Value: fmt.Sprintf("%q", path)}), append(kf, day)
 	}
-	if f.FM != "" {
-		cf = append(cf, bench.Finding{Key: "fm", Value: fmt.Sprintf("%q", f.FM)})
+	for _, n := range []struct {
+		family, name string
+		findings     []bench.Finding
+	}{{"drive", d.Name, df}, {"controller", k.Name, kf}} {
+		if len(n.findings) == 0 {
+			continue
+		}
+		e := bench.Note(env.ConfigDir(), n.family, n.name, n.name, n.findings, set)
+		for _, x := range n.findings {
+			if e == nil {
+				rep.noted = append(rep.noted, fmt.Sprintf("%s %s: %s = %s", n.family, n.name, x.Key, x.Value))
+			}
+		}
+		err = errors.Join(err, e)
 	}
-	df = append(df, bench.Finding{Key: "checked", Value: day}, bench.Finding{Key: "device", Value: fmt.Sprintf("%q", path)})
-	cf = append(cf, bench.Finding{Key: "checked", Value: day})
-	return errors.Join(
-		bench.Note(env.ConfigDir(), "drive", d.Name, d.Name, df, set),
-		bench.Note(env.ConfigDir(), "controller", k.Name, k.Name, cf, set))
+	if errors.Is(err, context.Canceled) {
+		return err // that has an exit status of its own
+	}
+	return outcome.As(outcome.Output, err)
 }

@@ -4,7 +4,7 @@
 // with the bench's own code, says what came of it on the console, and switches the machine off.
 //
 // Lines of the plan: open DEVICE RECORDING UNIT STEPS; write IMAGE; read; format C H (one track of fresh sectors);
-// sync NAME (waits for the host); close. Answers: "RUN line => result".
+// check DRIVE (what bench check tries); sync NAME (waits for the host); close. Answers: "RUN line => result".
 package main
 
 import (
@@ -135,6 +135,19 @@ func (a *agent) run(w []string) string {
 			return err.Error()
 		}
 		return "ok"
+	case "check":
+		own, err := a.set.Drive(w[1])
+		if err != nil {
+			return err.Error()
+		}
+		f, tests, err := a.dev.Check(ctx, kernel.CheckOptions{Recordings: []*disk.Recording{a.rec}, Drive: own, Now: time.Now})
+		for _, t := range tests {
+			fmt.Printf("CHECK %s: ok %v unknown %v: %s\n", t.Name, t.OK, t.Unknown, t.Why)
+		}
+		if err != nil {
+			return err.Error()
+		}
+		return fmt.Sprintf("rpm %g fm %s gap3 %d blind %g", f.RPM, f.FM, f.LeastGap3, f.BlindUS)
 	case "sync":
 		fmt.Println("SYNC", w[1])
 		if _, err := a.in.ReadString('\n'); err != nil {
