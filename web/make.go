@@ -14,9 +14,7 @@ import (
 	"sync"
 	"time"
 
-	"remanence/disk"
 	"remanence/master"
-	"remanence/recover"
 )
 
 // job is one long piece of work. It belongs to the server: a browser may close and come back.
@@ -74,26 +72,22 @@ func (j *job) Done() {}
 type jobs struct {
 	mu    sync.Mutex
 	now   *job
-	made  map[string]*master.Result // by run, of this session
-	disks map[string]*diskView
 	tapes map[string]*tapeView
-	order []string // of disks and tapes, oldest first
+	order []string // of tapes, oldest first
 }
 
 func (js *jobs) start(*Server) {
-	js.made, js.disks, js.tapes = map[string]*master.Result{}, map[string]*diskView{}, map[string]*tapeView{}
+	js.tapes = map[string]*tapeView{}
 }
 
 // maxKept bounds how many results are held in memory.
 const maxKept = 12
 
-// keepDisk and keepTape hold what pages look into; the oldest go. js.mu is held.
-func (js *jobs) keepDisk(key string, v *diskView) { js.disks[key] = v; js.kept(key) }
+// keepTape holds what pages look into; the oldest go. js.mu is held.
 func (js *jobs) keepTape(key string, v *tapeView) { js.tapes[key] = v; js.kept(key) }
 func (js *jobs) kept(key string) {
 	js.order = append(slices.DeleteFunc(js.order, func(k string) bool { return k == key }), key)
 	for len(js.order) > maxKept {
-		delete(js.disks, js.order[0])
 		delete(js.tapes, js.order[0])
 		js.order = js.order[1:]
 	}
@@ -157,7 +151,7 @@ type madeRun struct {
 	master.Manifest
 	Report bool
 	Labels bool
-	Live   bool // in memory: pictures of this session
+	Looks  map[string]bool // media that can be looked into
 }
 
 func (s *Server) makePage(w http.ResponseWriter, r *http.Request) {
@@ -224,9 +218,12 @@ func (s *Server) run(name string) (*madeRun, error) {
 	m.Report = err == nil
 	_, err = s.root.Stat("out/" + name + "/labels.pdf")
 	m.Labels = err == nil
-	s.jobs.mu.Lock()
-	m.Live = s.jobs.made[name] != nil
-	s.jobs.mu.Unlock()
+	m.Looks = map[string]bool{}
+	for _, x := range m.Media {
+		if x.Image != "" && s.results.has("disk", name+"-"+x.ID) {
+			m.Looks[x.ID] = true
+		}
+	}
 	return &m, nil
 }
 
@@ -255,7 +252,9 @@ func (s *Server) makeStart(w http.ResponseWriter, r *http.Request) {
 			}
 			return "", err
 		}
-		s.keepMade(name, res)
+		if err := s.keepMade(name, preset, res); err != nil {
+			return "", err
+		}
 		return "/make#" + name, nil
 	})
 	if err != nil {
@@ -273,22 +272,6 @@ func (s *Server) nextRun() string {
 		last = max(last, runNumber(e.Name()))
 	}
 	return fmt.Sprintf("made-%d", last+1)
-}
-
-// keepMade keeps the pictures of a result; what was decoded is let go with the oldest.
-func (s *Server) keepMade(name string, res *master.Result) {
-	js := &s.jobs
-	js.mu.Lock()
-	defer js.mu.Unlock()
-	js.made[name] = res
-	n := 0
-	for _, m := range res.Media {
-		if m.Disk != nil && m.Back != nil && n < maxKept {
-			n++
-			js.keepDisk(name+"-"+m.ID, &diskView{Title: m.ID + ", as read back from the simulated drive", Sectors: m.Back, Map: recover.NewMap(m.ID, m.Disk, m.Back, m.Tracks), Back: "/make#" + name, Recording: m.Recording})
-		}
-		m.Tracks, m.Back = nil, nil
-	}
 }
 
 func (s *Server) jobCancel(w http.ResponseWriter, r *http.Request) {
@@ -339,14 +322,4 @@ func (s *Server) jobEvents(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 	}
-}
-
-// diskView is a disk that can be looked into, from the whole medium to one sector's bytes.
-type diskView struct {
-	Title     string
-	Recording string
-	Sectors   *disk.Image
-	Map       *recover.DamageMap
-	Back      string
-	Save      string // path of the image below the working folder's read/
 }

@@ -20,7 +20,7 @@ import (
 type source struct {
 	Name string
 	Size string
-	Done bool // its result is in memory
+	Look string // page with the disk that was read of it, "" where there is none
 }
 
 type proveData struct {
@@ -43,6 +43,7 @@ func (s *Server) proveRoutes(mux *http.ServeMux) {
 		s.serveFile(w, r, "read/"+cmp.Or(cleanPath(r.PathValue("path")), "-"))
 	})
 	mux.HandleFunc("GET /disk/{key}", s.diskPage)
+	mux.HandleFunc("GET /disk/{key}/go", s.goTrack)
 	mux.HandleFunc("GET /disk/{key}/{cyl}/{head}", s.trackPage)
 	mux.HandleFunc("GET /disk/{key}/{cyl}/{head}/{sector}", s.sectorPage)
 }
@@ -59,8 +60,11 @@ func (s *Server) proveShow(w http.ResponseWriter, code int, fault string) {
 		if err != nil || !info.Mode().IsRegular() || strings.HasSuffix(e.Name(), ".new") {
 			continue
 		}
-		done := s.jobs.tapes[e.Name()] != nil || s.jobs.disks[idOf(e.Name())] != nil
-		d.Sources = append(d.Sources, source{e.Name(), size(info.Size()), done})
+		look := ""
+		if key := idOf(e.Name()); s.results.has("disk", key) {
+			look = "/disk/" + key
+		}
+		d.Sources = append(d.Sources, source{e.Name(), size(info.Size()), look})
 	}
 	s.jobs.mu.Unlock()
 	s.showStatus(w, code, "prove", "Prove", "Prove", d)

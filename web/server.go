@@ -58,6 +58,8 @@ type Server struct {
 	gather  gatherer
 	arrange arranger
 	jobs    jobs
+	results results // what came of reading back and making
+	lens    lensShelf
 	listen  listening
 	keep    keeper
 }
@@ -85,6 +87,7 @@ func New(ctx context.Context, o Options) (*Server, error) {
 	if err := s.gather.start(s); err != nil {
 		return nil, err
 	}
+	s.results.root = root
 	s.jobs.start(s)
 	return s, nil
 }
