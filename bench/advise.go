@@ -243,7 +243,11 @@ func (j judge) speed(rec *disk.Recording, d *machine.Drive, k *machine.Controlle
 		j.no("the drive's electronics are made for %s kbit/s, not for %g%s", numbers(d.RatesKbit), want, half)
 	}
 	if rpm := d.MeasuredRPM; rpm != 0 && !near(rpm, best, 0.001) {
-		j.say("measured at %.1f rpm, %+.1f %% of %g: a revolution holds %.0f bytes", rpm, 100*(rpm/best-1), best, rate*1000/8*60/rpm)
+		spread := ""
+		if d.RPMSpread > 0 {
+			spread = fmt.Sprintf(" (single turns ±%.2f)", d.RPMSpread)
+		}
+		j.say("measured at %.1f rpm%s, %+.1f %% of %g: a revolution holds %.0f bytes", rpm, spread, 100*(rpm/best-1), best, rate*1000/8*60/rpm)
 	}
 }
 

@@ -202,6 +202,22 @@ func TestKit(t *testing.T) {
 	}
 }
 
+// A comment begins at a # that is in no string (TOML 1.0, comments and strings).
+func TestCommentOfALine(t *testing.T) {
+	for _, c := range []struct{ line, text, remark string }{
+		{`fm = "yes"   # tried`, `fm = "yes"`, `   # tried`},
+		{`name = "a # b"`, `name = "a # b"`, ``},
+		{`name = 'a "# b' # c`, `name = 'a "# b'`, ` # c`},
+		{`name = "a \" # b" # c`, `name = "a \" # b"`, ` # c`},
+		{`name = "a\\" # c`, `name = "a\\"`, ` # c`},
+		{`# all of it`, ``, `# all of it`},
+	} {
+		if text, remark := comment(c.line); text != c.text || remark != c.remark {
+			t.Errorf("%s: %q and %q, want %q and %q", c.line, text, remark, c.text, c.remark)
+		}
+	}
+}
+
 func TestNoteKeepsTheRest(t *testing.T) {
 	s := load(t)
 	dir := t.TempDir()

@@ -265,15 +265,19 @@ func noteText(src, family, name, kind string, findings []Finding) string {
 
 // comment splits the comment off a line of TOML, with the space before it; a # in quotes begins none.
 func comment(l string) (text, remark string) {
-	quote := rune(0)
+	quote, escaped := rune(0), false
 	for i, r := range l {
 		switch {
+		case escaped:
+			escaped = false
+		case quote == '"' && r == '\\':
+			escaped = true
 		case quote == 0 && r == '#':
 			text = strings.TrimRight(l[:i], " \t")
 			return text, l[len(text):]
 		case quote == 0 && (r == '"' || r == '\''):
 			quote = r
-		case r == quote && !(r == '"' && i > 0 && l[i-1] == '\\'):
+		case r == quote:
 			quote = 0
 		}
 	}

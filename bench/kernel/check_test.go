@@ -14,6 +14,7 @@ import (
 	"remanence/bench"
 	"remanence/bench/kernel"
 	"remanence/bench/kernel/chip"
+	"remanence/disk/cell"
 	"remanence/machine"
 )
 
@@ -118,6 +119,40 @@ func TestCheckFindsWhatIsThere(t *testing.T) {
 		if !tried {
 			t.Errorf("%s: %s does not come back", c.drive, c.rec)
 		}
+	}
+}
+
+// The ladder that a check leaves behind is FM identifiers over the index, 16 bytes of 64 us apart, to the project's own
+// separator, which knows nothing of how they got there: two MFM bytes for each FM byte (FD179x data sheet, marks).
+func TestLadderIsFMOverTheIndex(t *testing.T) {
+	p := chip.New(300)
+	p.Wander = 0
+	if r := check(t, p, "dd48", context.Background()); r.err != nil {
+		t.Fatal(r.err)
+	}
+	c := p.Capture(1, 0, 2)
+	var sep cell.Separator
+	sep.Run(c.Intervals, 4000/c.TickNS, false)
+	rungs := map[int]float64{} // by number: microseconds after the index between the two turns, before it less than 0
+	for _, m := range sep.Marks {
+		b := sep.Cells.Bytes(nil, m.Cell, 7)
+		if at := float64(m.Ticks)*c.TickNS/1000 - 200_000; len(b) == 7 && b[0] == 0xFE && b[1] == 1 && cell.CRC(0xFFFF, b) == 0 && math.Abs(at) < 100_000 {
+			rungs[int(b[3])] = at
+		}
+	}
+	before, after := 0, 0
+	for r, at := range rungs {
+		if at < 0 {
+			before++
+		} else if at < 5000 {
+			after++
+		}
+		if next, ok := rungs[r+1]; ok && math.Abs(next-at-16*64) > 1 {
+			t.Errorf("rungs %d and %d are %.1f us apart, want 1024", r, r+1, next-at)
+		}
+	}
+	if len(rungs) < 60 || before < 10 || after < 4 {
+		t.Errorf("%d rungs, %d before the index, %d in the 5 ms after it", len(rungs), before, after)
 	}
 }
 

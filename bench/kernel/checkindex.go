@@ -186,17 +186,22 @@ func (a *anchor) ladder(shift int) (*ladder, error) {
 	const samples, none = 9, 0xFE
 	turnUS := a.c.turn * 1e6
 	var starts []float64
+	var why error
 	for try := 0; try < 2*samples && len(starts) < samples; try++ {
 		cmd := a.fm(0x06, rawRead, none)
 		cmd.Data = make([]byte, 128)
-		if err := a.c.do(cmd); err == nil || bench.Fatal(err) {
-			return nil, errors.Join(err, fmt.Errorf("sector %d was never laid down", none))
-		}
+		err := a.c.do(cmd)
 		index := a.c.o.Now()
+		if !errors.Is(err, errNoSector) { // then it did not end at an index pulse
+			if why = err; err != nil && bench.Fatal(err) {
+				return nil, err
+			}
+			continue
+		}
 		id, err := a.c.readID(a.low)
 		us := float64(a.c.o.Now().Sub(index).Nanoseconds()) / 1000
 		if err != nil {
-			if bench.Fatal(err) || errors.Is(err, errNoMark) {
+			if why = err; bench.Fatal(err) {
 				return nil, err
 			}
 			continue
@@ -205,7 +210,10 @@ func (a *anchor) ladder(shift int) (*ladder, error) {
 			starts = append(starts, us-float64(shift+(r-1)*rungSpacing+13)*a.fmByteUS) // a READ ID ends 13 bytes into its rung
 		}
 	}
-	if len(starts) < samples {
+	switch {
+	case len(starts) < samples && why != nil:
+		return nil, fmt.Errorf("the identifiers laid down over the index cannot be timed: %w", why)
+	case len(starts) < samples:
 		return nil, fmt.Errorf("%w: %d of %d times could be used", errUneven, len(starts), samples)
 	}
 	slices.Sort(starts)

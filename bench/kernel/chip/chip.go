@@ -19,6 +19,7 @@ import (
 
 	"remanence/bench"
 	"remanence/bench/kernel"
+	"remanence/disk/flux"
 )
 
 // How a controller and its board treat FM.
@@ -91,6 +92,25 @@ func (p *Port) when(turn float64) float64 {
 		t -= (p.turns(t) - turn) * 60e9 / p.RPM
 	}
 	return t
+}
+
+// Capture is what a head sees of a track in so many turns at an even speed, for other eyes than the chip's.
+func (p *Port) Capture(cylinder, head, turns int) *flux.Capture {
+	const tickNS = 25
+	turnNS := 60e9 / p.RPM
+	var times []float64
+	var index []uint64
+	for i := range turns + 1 {
+		index = append(index, uint64(float64(i)*turnNS/tickNS))
+	}
+	for i := range turns {
+		for _, a := range p.tracks[[2]int{cylinder, head}] {
+			times = append(times, (float64(i)+a)*turnNS)
+		}
+	}
+	c := flux.FromTimes(times, tickNS)
+	c.Index, c.Cylinder, c.Head = index, cylinder, head
+	return c
 }
 
 func (p *Port) Name() string                             { return "model" }
