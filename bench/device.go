@@ -71,8 +71,10 @@ func TrackOf(im *disk.Image, rec *disk.Recording, cylinder, head int, c *Combina
 		}
 	}
 	for i := range t.Sectors {
-		if t.Sectors[i].Encoding == 0 {
-			t.Sectors[i].Encoding = f.Encoding
+		s := &t.Sectors[i]
+		s.Margin = -1 // that of an earlier reading says nothing about this disk
+		if s.Encoding == 0 {
+			s.Encoding = f.Encoding
 		}
 	}
 	return t

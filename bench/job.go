@@ -30,6 +30,9 @@ type TrackState struct {
 	Attempts int    `json:"attempts"`
 	Resumed  bool   `json:"resumed,omitempty"` // found right on the disk from an earlier run
 	Why      string `json:"why,omitempty"`
+
+	margin float64 // least of its sectors, 0..1; 1 where the device measures none
+	told   bool    // the device measured it
 }
 
 // WriteReport is what came of writing a disk.
@@ -46,6 +49,9 @@ type WriteReport struct {
 	Failed    []TrackState `json:"failed"`
 	Resumed   int          `json:"tracks-resumed"`
 	Whole     bool         `json:"verified"` // every track was read back and compared
+
+	// Margin is the least one measured on a verified track, in per cent of the half window; nil where the device tells none.
+	Margin *float64 `json:"least-margin-percent,omitempty"`
 }
 
 // WriteDisk formats, writes and verifies a disk track by track. A track is called verified only when every sector of it
@@ -86,6 +92,7 @@ func WriteDisk(ctx context.Context, dev Device, im *disk.Image, rec *disk.Record
 			if st.Verified {
 				r.Verified++
 				r.Sectors += len(t.Sectors)
+				r.margin(st)
 				if st.Resumed {
 					r.Resumed++
 				}
@@ -100,6 +107,13 @@ func WriteDisk(ctx context.Context, dev Device, im *disk.Image, rec *disk.Record
 	}
 	r.Whole = r.Verified == g.Cylinders*g.Heads
 	return r, nil
+}
+
+// margin takes note of a verified track's margin.
+func (r *WriteReport) margin(st TrackState) {
+	if m := round(100*st.margin, 1); st.told && (r.Margin == nil || m < *r.Margin) {
+		r.Margin = &m
+	}
 }
 
 func word(s TrackState) string {
@@ -125,7 +139,7 @@ func replaceMarks(t *Track, with byte) int {
 func writeTrack(ctx context.Context, dev Device, t *Track, key string, log *RunLog) (TrackState, error) {
 	st := TrackState{Cylinder: t.Cylinder, Head: t.Head}
 	if log.Verified(key, t.Cylinder, t.Head) {
-		if why, err := verifyTrack(ctx, dev, t); err != nil && Fatal(err) {
+		if why, err := st.verify(ctx, dev, t); err != nil && Fatal(err) {
 			st.Why = err.Error()
 			return st, err
 		} else if why == "" && err == nil {
@@ -144,7 +158,7 @@ func writeTrack(ctx context.Context, dev Device, t *Track, key string, log *RunL
 		}
 		why := ""
 		if err == nil {
-			why, err = verifyTrack(ctx, dev, t)
+			why, err = st.verify(ctx, dev, t)
 		}
 		if err == nil && why == "" {
 			st.Verified, st.Why = true, ""
@@ -165,8 +179,9 @@ func writeTrack(ctx context.Context, dev Device, t *Track, key string, log *RunL
 	return st, nil
 }
 
-// verifyTrack reads a track and says what differs from what it should be; "" where nothing does.
-func verifyTrack(ctx context.Context, dev Device, t *Track) (string, error) {
+// verify reads a track and says what differs from what it should be; "" where nothing does.
+func (st *TrackState) verify(ctx context.Context, dev Device, t *Track) (string, error) {
+	st.margin, st.told = 1, false
 	got, err := dev.Read(ctx, t)
 	if err != nil {
 		return "", err
@@ -185,6 +200,8 @@ func verifyTrack(ctx context.Context, dev Device, t *Track) (string, error) {
 			return fmt.Sprintf("sector %d: mark %02X came back, want %02X", w.ID.Sector, g.Mark, w.Mark), nil
 		case w.Mark != 0 && !bytes.Equal(g.Data, w.Data):
 			return fmt.Sprintf("sector %d: other data came back", w.ID.Sector), nil
+		case g.Margin >= 0:
+			st.margin, st.told = min(st.margin, g.Margin), true
 		}
 	}
 	return "", nil

@@ -197,3 +197,12 @@ func (s *Shelf) masterFor(ctx context.Context, ref string) (*Master, error) {
 	}
 	return nil, outcome.As(outcome.Usage, fmt.Errorf("master %s: there are several; say %s:%.6s or %s:%.6s", ref, number, found[0].SHA256, number, found[1].SHA256))
 }
+
+// masterOf is the latest master of this content; nil where there is none.
+func (s *Shelf) masterOf(ctx context.Context, sha string) (*Master, error) {
+	found, err := query(ctx, s, scanMaster, "SELECT "+masterColumns+" FROM masters m WHERE m.sha256 = ? ORDER BY m.added DESC, m.id DESC LIMIT 1", strings.ToLower(sha))
+	if err != nil || len(found) == 0 {
+		return nil, err
+	}
+	return &found[0], nil
+}

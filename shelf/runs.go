@@ -68,14 +68,12 @@ type Run struct {
 	Detail    string    `json:"detail,omitempty"`
 
 	// Of a medium that is not on the shelf yet, or is written anew:
-	Master string `json:"-"` // what was written: D01, D01:3fa9, or NoMaster
+	Master string `json:"-"` // what was written: D01, D01:3fa9
+	Image  string `json:"-"` // instead: SHA-256 of what was written; where it is no master here, the medium carries none any more
 	Type   string `json:"-"` // disk or tape; "": the master's
 	Title  string `json:"-"` // "": the master's
 	Place  string `json:"-"` // where it is kept; "": as it was
 }
-
-// NoMaster is the Master of a write of something that is no master of this shelf: what the medium held before is gone.
-const NoMaster = "none"
 
 const maxText = 100_000 // bytes of a note or detail
 
@@ -102,8 +100,14 @@ func (r *Run) check() error {
 	if len(r.Detail) > maxText || len(r.Equipment) > 1000 {
 		return bad("detail or equipment is too long")
 	}
-	if r.Master != "" && r.Kind != Write {
+	if r.Master+r.Image != "" && r.Kind != Write {
 		return bad("a master belongs to a write, not to a %s", r.Kind)
+	}
+	if r.Master != "" && r.Image != "" {
+		return bad("a master and an image: want one of them")
+	}
+	if b, err := hex.DecodeString(r.Image); r.Image != "" && (err != nil || len(b) != sha256.Size) {
+		return bad("image %q: want the 64 hexadecimal digits of a SHA-256", r.Image)
 	}
 	return nil
 }
@@ -127,13 +131,17 @@ func (s *Shelf) Log(ctx context.Context, r Run) (*Run, error) {
 		return nil, err
 	}
 	var master *Master
-	if r.Master != "" && r.Master != NoMaster {
-		var err error
-		if master, err = s.masterFor(ctx, r.Master); err != nil {
-			return nil, err
-		}
+	var err error
+	switch {
+	case r.Master != "":
+		master, err = s.masterFor(ctx, r.Master)
+	case r.Image != "":
+		master, err = s.masterOf(ctx, r.Image)
 	}
-	err := s.change(ctx, func(tx *sql.Tx) error { return s.putRun(ctx, tx, &r, master) })
+	if err != nil {
+		return nil, err
+	}
+	err = s.change(ctx, func(tx *sql.Tx) error { return s.putRun(ctx, tx, &r, master) })
 	return &r, err
 }
 
@@ -181,7 +189,7 @@ func (s *Shelf) putRun(ctx context.Context, tx *sql.Tx, r *Run, master *Master) 
 	if n, err := res.RowsAffected(); err != nil || n == 0 {
 		return err
 	}
-	if r.Master != "" {
+	if r.Master+r.Image != "" {
 		var id any
 		if master != nil {
 			id = master.ID

@@ -18,6 +18,7 @@ import (
 	"remanence/disk"
 	"remanence/internal/outcome"
 	"remanence/machine"
+	"remanence/shelf"
 )
 
 // deviceFlags name the pieces that a command works with.
@@ -116,6 +117,7 @@ type benchWriteCmd struct {
 	Yes       bool   `help:"Do not ask before the disk is erased."`
 	Log       string `type:"path" placeholder:"FILE" help:"Log of the run; a later run with it resumes (default: bench-log.jsonl in the configuration folder)."`
 	KeepMarks bool   `help:"Stop rather than write F8 for a mark that the controller does not have."`
+	keepFlags
 	deviceFlags
 }
 
@@ -124,8 +126,12 @@ func (benchWriteCmd) Help() string {
 data is called verified. What failed is tried three times. After an interruption, the same command reads what was
 verified and goes on from there. The disk is erased: you are asked first.
 
+With --medium the run goes on the shelf as one to write and, where every track came back, one to verify; the master is
+known by the image's sum. Where the shelf cannot be written, the commands that log the run later are printed and the
+exit status is 1.
+
 Example:
-  remanence bench write D01.img --recording fm10x256 --drive a --machine z80-fm10`
+  remanence bench write D01.img --recording fm10x256 --drive a --machine z80-fm10 --medium SCC-0012`
 }
 
 func (c *benchWriteCmd) Run(env *Env) error {
@@ -139,6 +145,9 @@ func (c *benchWriteCmd) Run(env *Env) error {
 	}
 	for _, a := range assumed {
 		env.Note("%s", a)
+	}
+	if err := c.check(env); err != nil {
+		return err
 	}
 	dev, comb, medium, err := c.open(env, rec)
 	if err != nil {
@@ -171,11 +180,21 @@ func (c *benchWriteCmd) Run(env *Env) error {
 	if c.KeepMarks || comb.Mark == "" {
 		o.ReplaceMark = 0
 	}
+	begun := time.Now()
 	r, err := bench.WriteDisk(env.Context, dev, im, rec, comb, o)
+	kept := c.keep(env, titleOf(c.Image), writeRuns(c.Image, r, comb, begun, err))
 	if err != nil {
-		return outcome.Hint(outcome.Output, err, fmt.Sprintf("%d tracks are verified; say the same again to go on from there", r.Verified))
+		hint := fmt.Sprintf("%d tracks are verified; say the same again to go on from there", r.Verified)
+		if kept.missing() != nil {
+			hint += "\n" + kept.text()
+		}
+		return outcome.Hint(outcome.Output, err, hint)
 	}
-	if err := env.Report(r, func() {
+	rep := struct {
+		*bench.WriteReport
+		Shelf *keptJSON `json:"shelf,omitempty"`
+	}{r, kept}
+	if err := env.Report(rep, func() {
 		env.Printf("%s on %s: %d of %d tracks verified, %d sectors", r.Recording, r.Device, r.Verified, r.Tracks, r.Sectors)
 		if r.Resumed > 0 {
 			env.Printf(" (%d tracks from an earlier run, read again)", r.Resumed)
@@ -187,10 +206,16 @@ func (c *benchWriteCmd) Run(env *Env) error {
 		for _, f := range r.Failed {
 			env.Printf("  cylinder %d head %d: %s; that track is not verified after %d attempts\n", f.Cylinder, f.Head, f.Why, f.Attempts)
 		}
-		if r.Whole {
-			env.Printf("\nNext: try it at the machine, and keep the run: remanence shelf log NUMBER write --outcome good --equipment \"%s\"\n", r.Device)
-		} else {
+		if kept != nil {
+			env.Printf("%s\n", kept.text())
+		}
+		switch {
+		case !r.Whole:
 			env.Printf("\nNext: clean the heads and say the same again, or take another disk.\n")
+		case kept == nil:
+			env.Printf("\nNext: try it at the machine. --medium NUMBER keeps such a run on the shelf.\n")
+		default:
+			env.Printf("\nNext: try it at the machine.\n")
 		}
 	}); err != nil {
 		return err
@@ -198,7 +223,7 @@ func (c *benchWriteCmd) Run(env *Env) error {
 	if !r.Whole {
 		return outcome.ErrIncomplete
 	}
-	return nil
+	return kept.missing()
 }
 
 // askErase asks on the terminal; without one, --yes must be said.
@@ -219,14 +244,16 @@ type benchReadCmd struct {
 	Output    string `short:"o" required:"" type:"path" placeholder:"IMAGE" help:"Raw sector image; what it can't say goes into NAME.sectors.json beside it."`
 	Force     bool   `help:"Replace an image that is there."`
 	Log       string `type:"path" placeholder:"FILE" help:"Log of the run (default: none)."`
+	keepFlags
 	deviceFlags
 }
 
 func (benchReadCmd) Help() string {
-	return `Reads every track, what fails three times, and keeps what is known of each sector.
+	return `Reads every track, what fails three times, and keeps what is known of each sector. With --medium the reading goes on
+the shelf.
 
 Example:
-  remanence bench read mfm9x512 -o found.img --drive a`
+  remanence bench read mfm9x512 -o found.img --drive a --medium SCC-0040`
 }
 
 func (c *benchReadCmd) Run(env *Env) error {
@@ -241,6 +268,9 @@ func (c *benchReadCmd) Run(env *Env) error {
 	if err != nil {
 		return err
 	}
+	if err := c.check(env); err != nil {
+		return err
+	}
 	dev, comb, _, err := c.open(env, rec)
 	if err != nil {
 		return err
@@ -253,30 +283,36 @@ func (c *benchReadCmd) Run(env *Env) error {
 		}
 		defer log.Close()
 	}
+	begun := time.Now()
 	im, lost, err := bench.ReadDisk(env.Context, dev, rec, comb, log, env.Progress())
 	if err != nil {
 		return outcome.As(outcome.Output, err)
 	}
+	kept := c.keep(env, titleOf(c.Output), []shelf.Run{readRun(c.Output, rec, im, lost, dev.Name(), comb, begun)})
 	if err := im.Save(c.Output, c.Force); err != nil {
 		return err
 	}
 	rep := struct {
-		Recording string `json:"recording"`
-		Cylinders int    `json:"cylinders"`
-		Sides     int    `json:"sides"`
-		Image     string `json:"image"`
-		Sectors   int    `json:"sectors"`
-		Lost      int    `json:"sectors-lost"`
-	}{rec.Name, rec.Cylinders, rec.Sides, c.Output, im.Geometry.Sectors(), lost}
+		Recording string    `json:"recording"`
+		Cylinders int       `json:"cylinders"`
+		Sides     int       `json:"sides"`
+		Image     string    `json:"image"`
+		Sectors   int       `json:"sectors"`
+		Lost      int       `json:"sectors-lost"`
+		Shelf     *keptJSON `json:"shelf,omitempty"`
+	}{rec.Name, rec.Cylinders, rec.Sides, c.Output, im.Geometry.Sectors(), lost, kept}
 	if err := env.Report(rep, func() {
 		env.Printf("%s: %d of %d sectors read, written to %s\n", rep.Recording, rep.Sectors-lost, rep.Sectors, c.Output)
+		if kept != nil {
+			env.Printf("%s\n", kept.text())
+		}
 	}); err != nil {
 		return err
 	}
 	if lost > 0 {
 		return outcome.ErrIncomplete
 	}
-	return nil
+	return kept.missing()
 }
 
 // adapterSimulatorCmd is the reference adapter.

@@ -10,6 +10,7 @@ import (
 	"remanence/internal/outcome"
 	"remanence/internal/safefile"
 	"remanence/picture"
+	"remanence/shelf"
 )
 
 type benchSheetCmd struct {
@@ -64,7 +65,7 @@ func (c *benchSheetCmd) Run(env *Env) error {
 		return outcome.Hint(outcome.Usage, errNoCombination, "remanence bench advise "+rec.Reference()+" says why")
 	}
 	sum := sha256.Sum256(im.Data)
-	j := bench.SheetJob{Medium: c.Medium, Title: c.Title, Image: filepath.Base(c.Image), SHA256: hex.EncodeToString(sum[:]), Recording: rec, Target: target.Name, With: with}
+	j := bench.SheetJob{Medium: c.Medium, Keep: shelf.CheckNumber(c.Medium) == nil, Title: c.Title, Image: filepath.Base(c.Image), SHA256: hex.EncodeToString(sum[:]), Recording: rec, Target: target.Name, With: with}
 	if j.Medium == "" {
 		j.Medium = strings.TrimSuffix(j.Image, filepath.Ext(j.Image))
 	}

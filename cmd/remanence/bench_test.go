@@ -107,7 +107,7 @@ func TestBenchSheet(t *testing.T) {
 		t.Fatalf("status %d: %s", code, errs.String())
 	}
 	text := pdfText(t, pdf)
-	for _, want := range []string{"SCC-0012", "300 kbit/s (FM runs at 150)", "bulk eraser", "heart devices", "qualified people", "40 of 40 tracks verified, 400 sectors", "FA by F8", "Log entry"} {
+	for _, want := range []string{"SCC-0012", "300 kbit/s (FM runs at 150)", "bulk eraser", "heart devices", "qualified people", "40 of 40 tracks verified, 400 sectors", "FA by F8", "Log entry", "--medium SCC-0012"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the sheet does not say %q", want)
 		}

@@ -257,7 +257,8 @@ type shelfLogCmd struct {
 	Margin    string `placeholder:"PERCENT" help:"Least margin that was measured, in per cent of the half window."`
 	Equipment string `short:"e" placeholder:"TEXT" help:"Drive, deck, adapter: what it was done with."`
 	Detail    string `placeholder:"TEXT" help:"What is worth knowing."`
-	Master    string `placeholder:"D01" help:"Write: the master that was written; none for something else, after which the medium carries no master any more."`
+	Master    string `placeholder:"D01" help:"Write: the master that was written."`
+	Image     string `placeholder:"SHA256" help:"Write: sum of the image that was written, where it may be no master of this shelf: the medium then carries none any more."`
 	Type      string `placeholder:"TYPE" help:"disk or tape, for a medium that is new and has no master."`
 	Title     string `placeholder:"TEXT" help:"Title of the medium (default: the master's)."`
 	Place     string `placeholder:"TEXT" help:"Where the medium is kept."`
@@ -275,13 +276,13 @@ Examples:
 }
 
 func (c *shelfLogCmd) Run(env *Env, all *commands) error {
-	return all.Shelf.with(env, c.Kind == "" || c.Master != "" && c.Master != shelf.NoMaster, func(ctx context.Context, s *shelf.Shelf) error {
+	return all.Shelf.with(env, c.Kind == "" || c.Master != "", func(ctx context.Context, s *shelf.Shelf) error {
 		if c.Kind == "" {
 			v, err := s.Runs(ctx, c.Medium, 1000)
 			return shelfList(env, "runs", v, err, shelfRunLine)
 		}
 		r := shelf.Run{Medium: c.Medium, Kind: shelf.RunKind(c.Kind), Outcome: shelf.Outcome(c.Outcome), Equipment: c.Equipment, Detail: c.Detail,
-			Master: c.Master, Type: c.Type, Title: c.Title, Place: c.Place}
+			Master: c.Master, Image: c.Image, Type: c.Type, Title: c.Title, Place: c.Place}
 		if c.Margin != "" {
 			v, err := shelf.ParsePercent(c.Margin)
 			if err != nil {
