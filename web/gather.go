@@ -6,7 +6,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"html/template"
 	"io"
 	"io/fs"
 	"net/http"
@@ -369,75 +368,4 @@ func (s *Server) report(id string) *program.FileReport {
 	s.gather.mu.Lock()
 	defer s.gather.mu.Unlock()
 	return s.gather.files[id]
-}
-
-type fileData struct {
-	ID string
-	*program.FileReport
-	Map        template.HTML
-	Rows       []row
-	Fields     []shownField
-	Chosen     int
-	At, Size   int
-	Prev, Next int
-	MoreFields int
-}
-
-type shownField struct {
-	Field
-	Number int
-	Page   int // offset of the page of bytes on which it begins
-}
-
-const (
-	bytesOnPage  = 2048
-	fieldsOnPage = 400
-)
-
-// filePage shows one file: what it is, its memory map, its bytes and what they mean.
-func (s *Server) filePage(w http.ResponseWriter, r *http.Request) {
-	id := r.PathValue("id")
-	rep := s.report(id)
-	if rep == nil {
-		s.fail(w, r, http.StatusNotFound, "There is no such file here. It may have been removed.")
-		return
-	}
-	d := fileData{ID: id, FileReport: rep, Chosen: -1, Prev: -1, Next: -1, Map: inline(memoryMap(s, rep), "memory")}
-	data, err := s.root.ReadFile("files/" + rep.Path)
-	if err != nil {
-		s.fail(w, r, http.StatusInternalServerError, fmt.Sprintf("%s: %v", rep.Path, bare(err)))
-		return
-	}
-	fields := FieldsOf(rep.Kind, data)
-	if fields == nil {
-		fields = s.mediaFields(rep.Kind, data)
-	}
-	at, _ := strconv.Atoi(r.FormValue("at"))
-	if n, err := strconv.Atoi(r.FormValue("field")); err == nil && n >= 0 && n < len(fields) {
-		d.Chosen = n
-		if r.FormValue("at") == "" {
-			at = fields[n].From
-		}
-	}
-	at = min(max(0, at), max(0, len(data)-1)) / bytesOnPage * bytesOnPage
-	end := min(at+bytesOnPage, len(data))
-	d.At, d.Size = at, len(data)
-	if at > 0 {
-		d.Prev = at - bytesOnPage
-	}
-	if end < len(data) {
-		d.Next = end
-	}
-	d.Rows = rowsOf(data[at:end], at, func(o int) int { return fieldAt(fields, o) })
-	for i, f := range fields {
-		if f.To <= at || f.From >= end {
-			continue
-		}
-		if len(d.Fields) == fieldsOnPage {
-			d.MoreFields++
-			continue
-		}
-		d.Fields = append(d.Fields, shownField{f, i, at})
-	}
-	s.show(w, "file", rep.Path, "Gather", d)
 }

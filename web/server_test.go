@@ -23,7 +23,6 @@ import (
 	"remanence/tape"
 	"remanence/tape/audio"
 	"remanence/tape/linecode"
-	"remanence/volume"
 )
 
 // bench is a workbench under test with its own folder.
@@ -178,7 +177,7 @@ func FuzzCleanPath(f *testing.F) {
 	})
 }
 
-func zipOf(t *testing.T, files map[string][]byte) []byte {
+func zipOf(t testing.TB, files map[string][]byte) []byte {
 	t.Helper()
 	var b bytes.Buffer
 	z := zip.NewWriter(&b)
@@ -234,87 +233,6 @@ func TestIntake(t *testing.T) {
 	}
 }
 
-// The fields of the two worked examples of package program, which come from the reference sheet.
-func TestFields(t *testing.T) {
-	for _, tt := range []struct {
-		kind program.Kind
-		data []byte
-		at   int
-		want string
-	}{
-		{program.LoadModule, module, 0, "record 1, type"},
-		{program.LoadModule, module, 2, "record 1, name"},
-		{program.LoadModule, module, 8, "record 2, load address"},
-		{program.LoadModule, module, 12, "record 2, data"},
-		{program.LoadModule, module, 16, "record 3, entry"},
-		{program.MachineTape, []byte("\xA5\x55TIDE  \x3C\x03\x00\x52\x3E\x05\xC9\x5E\x78\x00\x52"), 0, "sync"},
-		{program.MachineTape, []byte("\xA5\x55TIDE  \x3C\x03\x00\x52\x3E\x05\xC9\x5E\x78\x00\x52"), 15, "block 1, checksum"},
-		{program.IntelHex, []byte(":00000001FF\n"), 7, "line 1, type"},
-		{program.SRecord, []byte("S9030100FB\n"), 5, "line 1, address"},
-		{program.BASICDisk, []byte{0xFF, 0xC5, 0x68, 10, 0, 0xB2, 0, 0, 0}, 3, "line 10, number"},
-		{program.Text, []byte("A\rB\r"), 2, "line 2"},
-	} {
-		f := FieldsOf(tt.kind, tt.data)
-		i := fieldAt(f, tt.at)
-		if i < 0 || f[i].Name != tt.want {
-			t.Errorf("%s byte %d: field %d of %v, want %s", tt.kind, tt.at, i, f, tt.want)
-		}
-	}
-}
-
-// Chunks of RIFF WAVE as the reference sheet has them; lines of a capture as in the design's interval form; the first
-// sectors of an image of 40 x 10 x 256 bytes lie at 0, 256, ... in numeric order.
-func TestFieldsOfMedia(t *testing.T) {
-	s, _ := bench(t)
-	wav := append([]byte("RIFF\x2c\x00\x00\x00WAVEfmt \x10\x00\x00\x00"), make([]byte, 16)...)
-	wav = append(wav, "data\x03\x00\x00\x00abc\x00"...)
-	rec, err := s.o.Set.Recording("fm10x256")
-	if err != nil {
-		t.Fatal(err)
-	}
-	v, err := volume.New("granule", rec, volume.NewOptions{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, tt := range []struct {
-		kind program.Kind
-		data []byte
-		at   int
-		want string
-	}{
-		{program.Audio, wav, 17, `chunk "fmt ", length`},
-		{program.Audio, wav, 46, `chunk "data", contents`},
-		{program.Captures, []byte("remanence-intervals 1\ntick-ns 25\n\n\x05\x06\ncrc32 00000000\n"), 25, `header, "tick-ns"`},
-		{program.Captures, []byte("remanence-intervals 1\ntick-ns 25\n\n\x05\x06\ncrc32 00000000\n"), 35, "intervals"},
-		{program.SectorImage, v.Image().Data, 2560 + 257, "cylinder 1, head 0, sector 1"},
-	} {
-		f := s.mediaFields(tt.kind, tt.data)
-		i := fieldAt(f, tt.at)
-		if i < 0 || f[i].Name != tt.want {
-			t.Errorf("%s byte %d: field %d of %d, want %s", tt.kind, tt.at, i, len(f), tt.want)
-		}
-	}
-}
-
-func FuzzMediaFields(f *testing.F) {
-	f.Add([]byte("RIFF\x2c\x00\x00\x00WAVEfmt \xff\xff\xff\x7f"))
-	f.Add([]byte("remanence-intervals 1\n\nxx\ncrc32 "))
-	f.Fuzz(func(t *testing.T, data []byte) {
-		a, b := fielder{data: data}, fielder{data: data}
-		a.riff()
-		b.capture()
-		for _, out := range [][]Field{a.out, b.out} {
-			at := 0
-			for _, x := range out {
-				if x.From < at || x.To <= x.From || x.To > len(data) {
-					t.Fatalf("field %+v after %d of %d", x, at, len(data))
-				}
-				at = x.To
-			}
-		}
-	})
-}
-
 // BenchmarkHear is what a minute of sound costs while it is recorded, stored and heard.
 func BenchmarkHear(b *testing.B) {
 	set, err := machine.Load("")
@@ -350,23 +268,6 @@ func BenchmarkHear(b *testing.B) {
 		}
 	}
 	b.ReportMetric(float64(len(sound.Samples))/44100, "s-of-sound/op")
-}
-
-func FuzzFields(f *testing.F) {
-	f.Add(module)
-	f.Add([]byte(":00000001FF\r\nS9030100FB"))
-	kinds := []program.Kind{program.LoadModule, program.MachineTape, program.BASICDisk, program.BASICTape, program.Text, program.IntelHex, program.SRecord, program.Unknown}
-	f.Fuzz(func(t *testing.T, data []byte) {
-		for _, k := range kinds {
-			at := 0
-			for _, x := range FieldsOf(k, data) {
-				if x.From < at || x.To <= x.From || x.To > len(data) {
-					t.Fatalf("%s: field %+v after %d of %d", k, x, at, len(data))
-				}
-				at = x.To
-			}
-		}
-	})
 }
 
 // A cassette played into the page: sound of the tape room goes in as chunks, and the blocks are heard while it runs.

@@ -14,7 +14,7 @@ import (
 
 var functions = template.FuncMap{
 	"size": size, "hexaddr": func(n int) string { return fmt.Sprintf("%04Xh", n) },
-	"inc":   func(n int) int { return n + 1 },
+	"inc": func(n int) int { return n + 1 }, "dec": func(n int) int { return n - 1 },
 	"deref": func(n *int) int { return *n },
 	"last":  func(n int) string { return fmt.Sprintf("%04Xh", n-1) },
 	"pct":   func(x *float64) string { return fmt.Sprintf("%.0f %%", 100**x) },
@@ -83,8 +83,9 @@ type row struct {
 
 // cell is a run of bytes of one field within a row.
 type cell struct {
-	Hex   string
-	Field int // -1: none
+	Hex    string
+	Field  int  // -1: none
+	Marked bool // of the chain that is shown
 }
 
 // rowsOf lays bytes out in rows of 16; field says to which field an offset belongs.
@@ -103,7 +104,7 @@ func rowsOf(data []byte, at int, field func(int) int) []row {
 			for _, b := range line[j:k] {
 				h.WriteString(strings.ToUpper(hex.EncodeToString([]byte{b})) + " ")
 			}
-			r.Cells = append(r.Cells, cell{strings.TrimSpace(h.String()), f})
+			r.Cells = append(r.Cells, cell{Hex: strings.TrimSpace(h.String()), Field: f})
 			j = k
 		}
 		for _, b := range line {
