@@ -399,6 +399,7 @@ func (r *Result) Heard(codes []*linecode.Code) []HeardProgram {
 		h.offset = p.FromS - p.soft[0].At/r.rate
 		x := HeardProgram{Number: len(out) + 1, Code: p.Code, Kind: p.Kind, Name: p.Name, Fresh: true}
 		h.fill(&x)
+		x.LeaderS = math.Max(0, p.FromS-codes[i].LeaderSeconds())
 		x.State = LostInPart
 		switch {
 		case p.Whole && len(p.Repairs) > 0:

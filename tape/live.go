@@ -21,13 +21,16 @@ type LiveUpdate struct {
 //
 // With several codes all are listened for at once, and of what overlaps the one is told that explains the sound best.
 type Live struct {
-	rate  float64
-	ears  []*liveEar
-	runs  []*liveRun // by where their leaders begin
-	n     int64
-	rev   int
-	sent  []sentProgram
-	again []string
+	Counter *Counter // of the player, set to 0 at the start: places are told by it as well; nil: nobody knows
+
+	rate    float64
+	ears    []*liveEar
+	runs    []*liveRun // by where their leaders begin
+	n       int64
+	rev     int
+	sent    []sentProgram
+	again   []string
+	counted *Counter // again was made with
 }
 
 type liveEar struct {
@@ -80,7 +83,7 @@ const (
 
 // NewLive listens for codes at a rate. Codes for which the rate is too low are left out; that none is left is an error.
 func NewLive(codes []*linecode.Code, rateHz float64) (*Live, error) {
-	l := &Live{rate: rateHz}
+	l := &Live{rate: rateHz, again: []string{}}
 	var last error
 	for _, c := range codes {
 		d, err := linecode.NewDemodulator(c, rateHz, linecode.Options{})
@@ -328,8 +331,13 @@ func (l *Live) Update() LiveUpdate {
 		}
 		up.Changed = append(up.Changed, c)
 	}
-	if len(up.Changed) > 0 || len(list) != len(l.sent) {
-		l.again = playAgain(list)
+	if len(up.Changed) > 0 || len(list) != len(l.sent) || l.counted != l.Counter {
+		l.counted = l.Counter
+		all := make([]HeardProgram, len(list))
+		for i, p := range list {
+			all[i] = *p
+		}
+		l.again = PlayAgain(all, l.Counter)
 	}
 	l.sent = l.sent[:0]
 	for _, p := range list {
@@ -339,31 +347,41 @@ func (l *Live) Update() LiveUpdate {
 	return up
 }
 
-// playAgain lists what was lost and has not been heard well since, with the place to play from: the leader of its
-// program, without which no reader finds the beginning.
-func playAgain(list []*HeardProgram) []string {
+// PlayAgain lists what was lost and has not been heard well since, with the place to play from: the leader of its
+// program, without which no reader finds the beginning. c is the player's counter, nil if it is not known.
+func PlayAgain(list []HeardProgram, c *Counter) []string {
 	out := []string{}
-	for i, p := range list {
+	for i := range list {
+		p := &list[i]
+		of := ""
+		if p.Name != "" {
+			of = " of " + p.Name
+		}
+		from := max(0, p.LeaderS-rewindS)
+		back := "wind back to before " + minutes(from)
+		if c != nil {
+			back += fmt.Sprintf(" (counter %d)", c.At(from))
+		}
 		for _, b := range p.Blocks {
-			if b.State != Lost && (b.State != Doubtful || !b.Settled) {
+			if b.State != Lost && (b.State != Doubtful || !b.Settled) || heardSince(list[i+1:], p, b) {
 				continue
 			}
-			if len(out) == maxAgain || heardSince(list[i+1:], p, b) {
-				continue
+			if len(out) == maxAgain {
+				return out
 			}
-			of := ""
-			if p.Name != "" {
-				of = " of " + p.Name
-			}
-			out = append(out, fmt.Sprintf("Block %d%s, %s: %s; wind back to before %s and play again", b.Number, of, minutes(b.FromS), b.Why, minutes(max(0, p.LeaderS-rewindS))))
+			out = append(out, fmt.Sprintf("Block %d%s, %s: %s; %s and play again", b.Number, of, minutes(b.FromS), b.Why, back))
+		}
+		if p.State == Lost && len(p.Blocks) == 0 && len(out) < maxAgain {
+			out = append(out, fmt.Sprintf("Program %d%s, %s: %s; %s and play again", i+1, of, minutes(p.FromS), p.Why, back))
 		}
 	}
 	return out
 }
 
 // heardSince says whether the same block of the same program was good in a later pass.
-func heardSince(later []*HeardProgram, p *HeardProgram, b HeardBlock) bool {
-	for _, q := range later {
+func heardSince(later []HeardProgram, p *HeardProgram, b HeardBlock) bool {
+	for i := range later {
+		q := &later[i]
 		if q.Kind == p.Kind && q.Name == p.Name && b.Number <= len(q.Blocks) {
 			if c := q.Blocks[b.Number-1]; (c.State == Good || c.State == Repaired) && (c.What == b.What || b.State == Lost) {
 				return true

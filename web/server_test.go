@@ -4,25 +4,18 @@ import (
 	"archive/zip"
 	"bytes"
 	"context"
-	"encoding/binary"
-	"encoding/json"
 	"io"
-	"math"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
 
 	"remanence/machine"
 	"remanence/program"
-	"remanence/tape"
-	"remanence/tape/audio"
-	"remanence/tape/linecode"
 )
 
 // bench is a workbench under test with its own folder.
@@ -232,119 +225,3 @@ func TestIntake(t *testing.T) {
 		t.Errorf("first page: status %d, %d bytes, %v", status, len(body), took)
 	}
 }
-
-// BenchmarkHear is what a minute of sound costs while it is recorded, stored and heard.
-func BenchmarkHear(b *testing.B) {
-	set, err := machine.Load("")
-	if err != nil {
-		b.Fatal(err)
-	}
-	code, err := set.LineCode("pulse500")
-	if err != nil {
-		b.Fatal(err)
-	}
-	it, err := tape.Encode(tape.FormPulse500, tape.MachineTape, "TIDE", tideTape)
-	if err != nil {
-		b.Fatal(err)
-	}
-	var sound audio.Collector
-	if _, err := tape.WriteSide(b.Context(), &sound, []tape.Item{it}, tape.SideOptions{Code: code, RateHz: 44100, EndS: 1}, nil); err != nil {
-		b.Fatal(err)
-	}
-	chunk := make([]byte, 4*len(sound.Samples))
-	for i, v := range sound.Samples {
-		binary.LittleEndian.PutUint32(chunk[4*i:], math.Float32bits(v))
-	}
-	dem, err := linecode.NewDemodulator(code, 44100, linecode.Options{})
-	if err != nil {
-		b.Fatal(err)
-	}
-	r := &recording{rate: 44100, code: code, dem: dem, sink: &audio.Collector{}}
-	b.SetBytes(int64(len(chunk)))
-	for b.Loop() {
-		r.n, r.sink = 0, &audio.Collector{}
-		if _, err := r.feed(r.next, chunk); err != nil {
-			b.Fatal(err)
-		}
-	}
-	b.ReportMetric(float64(len(sound.Samples))/44100, "s-of-sound/op")
-}
-
-// A cassette played into the page: sound of the tape room goes in as chunks, and the blocks are heard while it runs.
-// What minimodem and sox say of that sound is tested in the tape room.
-func TestLiveRecording(t *testing.T) {
-	s, h := bench(t)
-	code, err := s.o.Set.LineCode("pulse500")
-	if err != nil {
-		t.Fatal(err)
-	}
-	stream := []byte("\x55TIDE  \x3C\x03\x00\x52\x3E\x05\xC9\x5E\x78\x00\x52")
-	it, err := tape.Encode(tape.FormPulse500, tape.MachineTape, "TIDE", stream)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var sound audio.Collector
-	if _, err := tape.WriteSide(t.Context(), &sound, []tape.Item{it, it}, tape.SideOptions{Code: code, RateHz: 44100, StartS: 1, GapS: 2, EndS: 3}, nil); err != nil {
-		t.Fatal(err)
-	}
-	call := func(path string, body []byte, into any) {
-		t.Helper()
-		r, err := http.NewRequest("POST", h.URL+path, bytes.NewReader(body))
-		if err != nil {
-			t.Fatal(err)
-		}
-		r.Header.Set("X-Token", s.token)
-		if strings.HasSuffix(path, "start") || strings.HasSuffix(path, "stop") {
-			r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
-		}
-		resp, err := http.DefaultClient.Do(r)
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer resp.Body.Close()
-		if resp.StatusCode != 200 {
-			b, _ := io.ReadAll(resp.Body)
-			t.Fatalf("%s: %d %s", path, resp.StatusCode, b)
-		}
-		if err := json.NewDecoder(resp.Body).Decode(into); err != nil {
-			t.Fatal(err)
-		}
-	}
-	var begun struct{ ID, Name string }
-	call("/record/start", []byte("rate=44100&code=pulse500"), &begun)
-	var st live
-	whileRunning, behind := 0, 0.0 // seconds from the end of a block to the chunk whose answer names it
-	x := append(sound.Samples, make([]float32, 2*44100)...)
-	for n := 0; len(x) > 0; n++ {
-		k := min(5513, len(x))
-		b := make([]byte, 4*k)
-		for i, v := range x[:k] {
-			binary.LittleEndian.PutUint32(b[4*i:], math.Float32bits(v))
-		}
-		x = x[k:]
-		call("/record/"+begun.ID+"/chunk?n="+itoa(n), b, &st)
-		whileRunning = st.Blocks
-		for _, b := range st.New {
-			behind = max(behind, st.Seconds-b.ToS)
-		}
-	}
-	t.Logf("a block was named %.2f s of sound after its end", behind)
-	if whileRunning < 2 {
-		t.Errorf("%d blocks heard while the cassette ran, want 2", whileRunning)
-	}
-	if got := ask(t, "POST", h.URL+"/record/"+begun.ID+"/chunk?n=999", "", map[string]string{"X-Token": s.token}); got != 409 {
-		t.Errorf("a chunk out of order: %d, want 409", got)
-	}
-	call("/record/"+begun.ID+"/stop", nil, &st)
-	f, err := audio.Open(s.path("read", begun.Name))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	res, err := tape.Read(t.Context(), f, s.o.Set.LineCodes(), tape.ReadOptions{}, nil)
-	if err != nil || len(res.Programs) == 0 || !res.Programs[0].Whole || !bytes.Equal(res.Programs[0].Data, stream) {
-		t.Fatalf("the stored recording: %+v, %v", res, err)
-	}
-}
-
-func itoa(n int) string { return strconv.Itoa(n) }
