@@ -75,7 +75,7 @@ type Ribbon struct {
 	Note      string // right of the ribbon: "2 lost"
 	Href      string // where it leads when it is clicked, in a page
 	Title     string // its name then
-	Thin      bool   // a quarter as high, close above the next: what one read of it gives alone
+	Thin      bool   // a quarter as high, close above the next, without words of its stretches: what one read gives alone
 	Terse     bool   // good stretches have no words of their own; for pictures of thousands of them
 }
 
@@ -279,6 +279,7 @@ func (c *Canvas) ribbon(r Ribbon, x, y, w, h float64, at func(float64) float64) 
 	px := c.px()
 	c.Rect(x, y+h/2-0.5*px, w, px, Style{Fill: Rule}) // the lane
 	var plain [7]*Path                                // of a terse ribbon: good stretches by hue
+	var doubtful, lost *Path                          // of a thin one
 	for i := range r.Stretches {
 		t := &r.Stretches[i]
 		if !finite(t.From, t.To) {
@@ -295,10 +296,29 @@ func (c *Canvas) ribbon(r Ribbon, x, y, w, h float64, at func(float64) float64) 
 		if st.Fill == None && t.Title == "" && t.Label == "" {
 			continue
 		}
-		if r.Terse && t.State == Good && t.Label == "" && t.Href == "" {
+		if r.Thin && (t.State == Doubtful || t.State == Lost) {
+			to := &doubtful
+			if t.State == Lost {
+				to = &lost
+			}
+			if *to == nil {
+				*to = &Path{}
+			}
+			(*to).Rect(a+px/2, y+px/2, math.Max(b-a-px, 0), h-px)
+			continue
+		}
+		if (r.Terse || r.Thin) && t.State == Good && t.Label == "" && t.Href == "" {
 			k := Hue(t.Margin) - Hue0
+			if r.Thin {
+				k = max(k, 1) // it has no outline: the palest step would be lost on paper
+			}
 			if plain[k] == nil {
 				plain[k] = &Path{}
+			}
+			if r.Thin {
+				plain[k].MoveTo(a, y+h/2)
+				plain[k].LineTo(b, y+h/2)
+				continue
 			}
 			plain[k].Rect(a, y, b-a, h)
 			continue
@@ -332,8 +352,18 @@ func (c *Canvas) ribbon(r Ribbon, x, y, w, h float64, at func(float64) float64) 
 			c.Text((a+b)/2, y+h/2+size*0.36, text, TextStyle{Size: size, Colour: ink, Anchor: Middle})
 		})
 	}
+	if doubtful != nil {
+		c.Path(doubtful, Style{Fill: Hue1, Stroke: Soft, Width: 0.5 * px, Pattern: Dots})
+	}
+	if lost != nil {
+		c.Path(lost, Style{Fill: Paper, Stroke: Ink, Width: px, Dash: []float64{3 * px, 2 * px}})
+	}
 	for k, p := range plain {
-		if p != nil {
+		switch {
+		case p == nil:
+		case r.Thin:
+			c.Path(p, Style{Stroke: Hue0 + Colour(k), Width: h})
+		default:
 			c.Path(p, Style{Fill: Hue0 + Colour(k), Stroke: Soft, Width: 0.5 * px})
 		}
 	}

@@ -187,7 +187,7 @@ func (t *MapTrack) alone(turn *track.Turn, number int) TrackRead {
 			states[i] = 'd'
 		}
 		if best.Margin >= 0 {
-			out.Margins[i] = byte(100 * min(best.Margin, 1))
+			out.Margins[i] = byte(100*min(best.Margin, 1) + 0.5)
 		}
 	}
 	out.States = string(states)

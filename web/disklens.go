@@ -62,17 +62,22 @@ func (l *lensShelf) view(s *Server, key string) (*diskView, error) {
 	if err := v.check(); err != nil {
 		return nil, err
 	}
+	l.hold(key, v)
+	return v, nil
+}
+
+func (l *lensShelf) hold(key string, v *diskView) {
 	l.views = append(l.views, heldView{key, v})
 	if len(l.views) > heldViews {
 		l.views = slices.Delete(l.views, 0, len(l.views)-heldViews)
 	}
-	return v, nil
 }
 
-// forget lets go of what is known of a key: a new result takes its place.
-func (l *lensShelf) forget(key string) {
+// replace lets go of what is known of a key and holds the new result.
+func (l *lensShelf) replace(key string, v *diskView) {
 	l.mu.Lock()
 	l.views = slices.DeleteFunc(l.views, func(h heldView) bool { return h.key == key })
+	l.hold(key, v)
 	l.mu.Unlock()
 	l.one.Lock()
 	if strings.HasPrefix(l.of, key+"/") {
@@ -211,6 +216,9 @@ type aloneLine struct {
 	State  picture.State
 	Margin float64
 }
+
+// Measured reports whether the margin says anything.
+func (a aloneLine) Measured() bool { return a.Margin >= 0 && a.State != picture.Lost }
 
 // seenLine is one read in the list to choose from.
 type seenLine struct {
@@ -352,7 +360,7 @@ func (p *sectorData) closely(k *track.Close, read int, q lensQuery, data []byte)
 
 // agreement says byte by byte which reads have what the merged sector has.
 func (p *sectorData) agreement(k *track.Close, data []byte) {
-	st := picture.Stack{Title: "Which reads agree", Desc: "for each read the bytes that are as in the merged sector, those that are otherwise and those that it does not have",
+	st := picture.Stack{Title: "Which passes agree", Desc: "for each pass the bytes that are as in the merged sector, those that are otherwise and those that it does not have",
 		Axis: picture.Axis{To: float64(len(data)), Unit: "byte"}, Height: 16, Gap: 4, NameEvery: 1}
 	with := 0
 	for i := range k.Reads {
@@ -361,7 +369,7 @@ func (p *sectorData) agreement(k *track.Close, data []byte) {
 			continue
 		}
 		with++
-		rib := picture.Ribbon{Name: fmt.Sprintf("read %d", i+1)}
+		rib := picture.Ribbon{Name: fmt.Sprintf("pass %d", i+1)}
 		state := func(b int) picture.State {
 			switch {
 			case b >= len(v.Data):
@@ -371,7 +379,7 @@ func (p *sectorData) agreement(k *track.Close, data []byte) {
 			}
 			return picture.Good
 		}
-		words := map[picture.State]string{picture.Good: "as merged", picture.Doubtful: "otherwise", picture.Lost: "not in this read"}
+		words := map[picture.State]string{picture.Good: "as merged", picture.Doubtful: "otherwise", picture.Lost: "not in this pass"}
 		n := 0
 		for b := 0; b < len(data); {
 			from, st := b, state(b)
@@ -412,9 +420,9 @@ func (p *sectorData) agreement(k *track.Close, data []byte) {
 		}
 		var parts []string
 		for _, x := range order {
-			who := "read " + says[x][0]
+			who := "pass " + says[x][0]
 			if len(says[x]) > 1 {
-				who = "reads " + strings.Join(says[x], ", ")
+				who = "passes " + strings.Join(says[x], ", ")
 			}
 			parts = append(parts, fmt.Sprintf("%02X in %s", x, who))
 		}

@@ -164,10 +164,10 @@ func (s *Server) readDisk(ctx context.Context, j *job, names []string) (string, 
 
 // keepDisk stores a view as a result.
 func (s *Server) keepDisk(key string, v *diskView) error {
-	s.lens.forget(key)
 	if err := s.results.put("disk", key, v); err != nil {
 		return fmt.Errorf("the disk was read, but the result could not be stored: %w", err)
 	}
+	s.lens.replace(key, v)
 	return nil
 }
 
@@ -240,11 +240,27 @@ func (d *diskData) Partial() bool {
 	return slices.ContainsFunc(d.Map.Reads, func(r recover.DiskRead) bool { return r.Tracks != len(d.Map.Tracks) })
 }
 
-// fewReads are drawn all, unless the disk has so many tracks that the picture would be too long.
+// mostRibbons are drawn in one picture; all reads of a disk are drawn at first where they are fewRibbons.
 const (
-	fewReads  = 4
-	fewTracks = 90
+	mostRibbons = 520
+	fewRibbons  = 250
 )
+
+// AllFit reports whether all reads can be drawn in one picture.
+func (d *diskData) AllFit() bool { return d.ribbons() <= mostRibbons }
+
+func (d *diskData) ribbons() int { return (len(d.Map.Reads) + 1) * len(d.Map.Tracks) }
+
+// Image is where the image can be fetched; "" where it is gone.
+func (d *diskData) Image() string {
+	switch {
+	case d.Save != "":
+		return "/read/" + d.Save
+	case d.Made != nil:
+		return "/out/" + d.Made.Run + "/" + d.Made.Image
+	}
+	return ""
+}
 
 func (s *Server) diskPage(w http.ResponseWriter, r *http.Request) {
 	v := s.disk(w, r)
@@ -263,7 +279,7 @@ func (s *Server) diskPage(w http.ResponseWriter, r *http.Request) {
 		d.Show = "none"
 	case err == nil && n >= 1 && n <= len(m.Reads):
 		show = []int{n - 1}
-	case d.Show == "all" || d.Show != "none" && len(m.Reads) <= fewReads && len(m.Tracks) <= fewTracks:
+	case d.Show == "all" && d.AllFit() || d.Show != "all" && d.Show != "none" && d.ribbons() <= fewRibbons:
 		d.Show = "all"
 		for i := range m.Reads {
 			show = append(show, i)

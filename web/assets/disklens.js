@@ -82,7 +82,7 @@ if (hex && $('#lens')) {
     held = { x: e.clientX, at: where(e), moved: false };
   });
   document.addEventListener('pointermove', (e) => {
-    if (!held || !(e.buttons & 1)) return;
+    if (!held || !(e.buttons & 1) || e.pointerType === 'touch') return; // a finger scrolls
     if (Math.abs(e.clientX - held.x) > 4) { held.moved = true; $('#glass').classList.add('held'); }
   });
   document.addEventListener('pointerup', (e) => {
