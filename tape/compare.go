@@ -332,15 +332,25 @@ func (c *Comparison) sources(w float64) []picture.Stretch {
 		}
 		out = append(out, t)
 	}
+	least := 3 * float64(n) / w
 	for i := range out {
 		out[i].Title = fmt.Sprintf("bytes %.0f to %.0f: %s", out[i].From, out[i].To-1, out[i].Label)
+		if out[i].Label == allAgree { // the bare lane
+			out[i].State = picture.Free
+			continue
+		}
+		x := part{Stretch: out[i]}
+		x.widen(least)
+		out[i] = x.Stretch
 	}
 	return out
 }
 
+const allAgree = "all agree"
+
 func (c *Comparison) whose(set byte) string {
 	if set == byte(1<<len(c.Copies)-1) {
-		return "all agree"
+		return allAgree
 	}
 	var n []string
 	for k := range c.Copies {

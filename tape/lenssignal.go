@@ -343,13 +343,13 @@ func (d *drawer) bits(bits []lensBit) {
 			st = picture.Style{Fill: picture.Card, Stroke: picture.Soft, Width: 0.5}
 			title = fmt.Sprintf("%s bit, %d by the declaration", b.kind, b.value)
 			ink = picture.Soft
-		case math.Abs(b.odds) < certain:
-			st.Pattern = picture.Dots
-			d.states[picture.Doubtful] = true
 		case b.b.Heard>>b.bit&1 != b.b.Value>>b.bit&1:
 			st.Pattern = picture.Hatch
 			title += ", turned by a repair"
 			d.states[picture.Repaired] = true
+		case math.Abs(b.odds) < certain:
+			st.Pattern = picture.Dots
+			d.states[picture.Doubtful] = true
 		default:
 			d.states[picture.Good] = true
 		}
@@ -412,9 +412,9 @@ func (d *drawer) odds(bits []lensBit) {
 			d.c.Rect(a+gap, mid, z-a-2*gap, -v, picture.Style{Fill: picture.Trace})
 		})
 		if d.px(b.to-b.from) >= 44 {
-			y := mid - 3
+			y := mid - 12 // in the half that is free, beyond the dashed line
 			if v > 0 {
-				y = mid + 11
+				y = mid + 20
 			}
 			d.c.Text((a+z)/2, y, fmt.Sprintf("%+.1f", b.odds), picture.TextStyle{Size: 10, Anchor: picture.Middle, Colour: picture.Soft})
 		}

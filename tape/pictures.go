@@ -35,15 +35,38 @@ func Pictures(ctx context.Context, r *Result, src audio.Source) ([]Picture, erro
 	if err != nil {
 		return nil, err
 	}
-	if len(w.eye) > 0 {
-		out = append(out, Picture{"eye", r.drawEye(w)}, Picture{"places", r.drawPlaces(w)})
-	}
+	out = append(out, r.eyePictures(w)...)
 	for i, f := range w.faults {
 		if len(f.samples) > 0 {
 			out = append(out, Picture{fmt.Sprintf("fault-%02d", i+1), r.drawFault(f)})
 		}
 	}
 	return out, nil
+}
+
+func (r *Result) eyePictures(w *windowSet) []Picture {
+	if len(w.eye) == 0 {
+		return nil
+	}
+	return []Picture{{"eye", r.drawEye(w)}, {"places", r.drawPlaces(w)}}
+}
+
+// EyePictures draws the eye and the places of pulses (or lengths of half-waves) of a result that was read with
+// ReadOptions.Keep, from a few hundred short stretches of the recording.
+func EyePictures(ctx context.Context, r *Result, sound Sound) ([]Picture, error) {
+	if r.rate == 0 {
+		return nil, errors.New("pictures: want a result read with Keep, found one without its runs")
+	}
+	w := &windowSet{eye: r.eyeTraces()}
+	for _, e := range w.eye {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		if err := r.readEye(e, sound); err != nil {
+			return nil, err
+		}
+	}
+	return r.eyePictures(w), nil
 }
 
 // framed puts a title above a drawing and some paper around it. A long note takes as many lines as it needs.
@@ -219,11 +242,21 @@ func (r *Result) drawEye(w *windowSet) *picture.Canvas {
 			continue
 		}
 		cw, rh := plotW/cols, h/rows
+		var steps [7]*picture.Path // one path a step of the hue: thousands of marks would be slow to show
 		for k := 0; k < cols; k++ {
 			for row := 0; row < rows; row++ {
 				if d := grid[k][row]; d > 0 {
-					c.Rect(left+float64(k)*cw, y+float64(row)*rh, cw+0.3, rh+0.3, picture.Style{Fill: picture.Hue(math.Min(0.99, 0.15+3*d/float64(n)))})
+					i := picture.Hue(math.Min(0.99, 0.15+3*d/float64(n))) - picture.Hue0
+					if steps[i] == nil {
+						steps[i] = &picture.Path{}
+					}
+					steps[i].Rect(left+float64(k)*cw, y+float64(row)*rh, cw+0.3, rh+0.3)
 				}
+			}
+		}
+		for i, p := range steps {
+			if p != nil {
+				c.Path(p, picture.Style{Fill: picture.Hue0 + picture.Colour(i)})
 			}
 		}
 		for _, edge := range []float64{0, 1} { // borders of the cell

@@ -163,3 +163,50 @@ func (r *Result) eyeTraces() []*eyeTrace {
 	}
 	return out
 }
+
+// readEye gets the sound of one trace from anywhere in the recording, at the rate and in the signal it was heard in.
+func (r *Result) readEye(e *eyeTrace, sound Sound) error {
+	f := sound.Format()
+	delay := int64(0)
+	if e.t.best.ear.name == "both" {
+		delay = maxSkew
+	}
+	e.start = int64(e.at - e.cell*0.5)
+	n := int(e.cell*2) + 2
+	step := float64(f.RateHz) / r.rate
+	const beside = 2 * maxSkew
+	from := e.start - delay - beside
+	if from < 0 {
+		return nil
+	}
+	in := make([]float32, int(float64(n+2*beside)*step+2)*f.Channels)
+	got, err := sound.ReadFrames(in, int64(math.Round(float64(from)*step)))
+	if err != nil {
+		return err
+	}
+	in = in[:got*f.Channels]
+	if step != 1 {
+		if in, err = audio.ReadAll(audio.Resample(audio.NewBuffer(f.RateHz, f.Channels, in), int(r.rate)), 1<<20); err != nil {
+			return err
+		}
+	}
+	m := mixAt{Left: 0.5, Right: 0.5}
+	for _, x := range r.mixes {
+		if x.At > from && m != (mixAt{Left: 0.5, Right: 0.5}) {
+			break
+		}
+		m = x
+	}
+	ch := f.Channels
+	for i := beside; i < beside+n && (i+beside)*ch <= len(in); i++ {
+		v := in[i*ch]
+		switch {
+		case e.t.best.ear.name == "right":
+			v = in[i*ch+1]
+		case e.t.best.ear.name == "both":
+			v = m.Left*v + m.Right*in[(i+m.Lag)*ch+1]
+		}
+		e.samples = append(e.samples, v)
+	}
+	return nil
+}

@@ -6,18 +6,22 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"net/url"
+	"os"
 	"path"
 	"strings"
 
 	"remanence/tape"
-	"remanence/tape/audio"
 )
 
-// tapeView is a recording that was read.
+// tapeView is what was heard on one recording, or on several of the same tape together.
 type tapeView struct {
 	*tape.Result
 	Names    []string
 	Pictures []drawn
+	Merged   []mergedView
+
+	looks []*tape.Look // one a recording
 }
 
 type drawn struct {
@@ -25,78 +29,226 @@ type drawn struct {
 	SVG  template.HTML
 }
 
+// mergedView is a program before and after merging.
+type mergedView struct {
+	*tape.Comparison
+	SVG template.HTML
+	Row []mergedRow
+}
+
+// mergedRow is a stretch on which the copies disagree.
+type mergedRow struct {
+	Place, What, Value string
+	Copies             []mergedCopy
+}
+
+type mergedCopy struct {
+	Value, URL string
+	Same       bool
+}
+
 func (s *Server) readTape(ctx context.Context, j *job, names []string) (string, error) {
 	var results []*tape.Result
 	v := &tapeView{Names: names}
-	o := tape.ReadOptions{Keep: len(names) == 1}
+	o := tape.ReadOptions{Keep: true}
 	for _, n := range names {
-		f, err := audio.Open(s.path("read", n))
+		res, l, err := s.readOne(ctx, j, n, o)
 		if err != nil {
-			return "", s.hidePath(err)
+			return "", err
 		}
-		res, err := tape.Read(ctx, f, s.o.Set.LineCodes(), o, j)
-		f.Close()
-		if err != nil {
-			return "", s.hidePath(err)
-		}
-		if res.Stopped {
-			return "", context.Canceled
-		}
-		results = append(results, res)
+		results, v.looks = append(results, res), append(v.looks, l)
 	}
 	v.Result = results[0]
 	if len(results) > 1 {
 		v.Result = tape.MergeResults(results, names, o)
-	} else {
-		f, err := audio.Open(s.path("read", names[0]))
-		if err != nil {
-			return "", s.hidePath(err)
-		}
-		pics, err := tape.Pictures(ctx, v.Result, f)
-		f.Close()
-		if err != nil {
-			return "", s.hidePath(err)
-		}
-		for i, p := range pics[:min(len(pics), 24)] {
-			v.Pictures = append(v.Pictures, drawn{p.Name, inline(p.Canvas, fmt.Sprintf("p%d", i))})
-		}
+	} else if err := s.drawTape(ctx, v); err != nil {
+		return "", err
+	}
+	if err := s.drawMerged(v, tape.Compare(v.Result, results)); err != nil {
+		return "", err
+	}
+	for _, r := range append(results, v.Result) {
+		r.Slim()
 	}
 	s.jobs.mu.Lock()
 	s.jobs.keepTape(names[0], v)
 	s.jobs.mu.Unlock()
-	return "/prove/tape/" + names[0], nil
+	return "/prove/tape/" + url.PathEscape(names[0]), nil
 }
 
-func (s *Server) tapePage(w http.ResponseWriter, r *http.Request) {
+// drawTape draws what concerns the recording as a whole: the eye, and the places of pulses or lengths of half-waves.
+func (s *Server) drawTape(ctx context.Context, v *tapeView) error {
+	return s.lookInto(v.Names[0], v.looks[0], func(_ *os.File, sound tape.Sound) error {
+		if sound == nil {
+			return nil
+		}
+		pics, err := tape.EyePictures(ctx, v.Result, sound)
+		for i, p := range pics {
+			v.Pictures = append(v.Pictures, drawn{p.Name, inline(p.Canvas, fmt.Sprintf("p%d", i))})
+		}
+		return err
+	})
+}
+
+// drawMerged draws each program before and after, with links to where its copies disagree.
+func (s *Server) drawMerged(v *tapeView, all []*tape.Comparison) error {
+	for i, c := range all[:min(len(all), maxMerged)] {
+		m := mergedView{Comparison: c, SVG: inline(c.Draw(v.Names, 0), fmt.Sprintf("m%d", i))}
+		for _, d := range c.Differ {
+			row := mergedRow{Place: fmt.Sprintf("%d to %d", d.From, d.To-1), What: d.What, Value: d.Value}
+			if d.To == d.From+1 {
+				row.Place = fmt.Sprint(d.From)
+			}
+			for k, x := range d.Copies {
+				row.Copies = append(row.Copies, mergedCopy{cmp.Or(x.Value, "not heard"), s.copyURL(v, &c.Copies[k], x.Byte, d.To-d.From), x.Same})
+			}
+			m.Row = append(m.Row, row)
+		}
+		v.Merged = append(v.Merged, m)
+	}
+	return nil
+}
+
+// maxMerged bounds how many programs are compared on the page.
+const maxMerged = 40
+
+// copyURL is the lens on bytes of one copy, "" where they were not heard.
+func (s *Server) copyURL(v *tapeView, c *tape.CompareCopy, at, n int) string {
+	if at < 0 || c.Recording >= len(v.looks) {
+		return ""
+	}
+	l := v.looks[c.Recording]
+	u := ""
+	_ = s.lookInto(v.Names[c.Recording], l, func(r *os.File, _ tape.Sound) error { // without the file there is no link
+		from, ok := l.At(r, c.Program, at)
+		to, ok2 := l.At(r, c.Program, at+n)
+		if !ok {
+			return nil
+		}
+		if !ok2 || to <= from {
+			to = from + faultSpanS
+		}
+		d := tapeLens{Name: v.Names[0]}
+		long := max(to-from, faultSpanS/2)
+		u = d.url(c.Recording, max(0, from-long/2), 2*long)
+		return nil
+	})
+	return u
+}
+
+// tape is the view of a recording that was read in this session, or before: then from what was kept of it.
+func (s *Server) tape(name string) *tapeView {
 	s.jobs.mu.Lock()
-	v := s.jobs.tapes[r.PathValue("name")]
+	v := s.jobs.tapes[name]
 	s.jobs.mu.Unlock()
+	if v != nil {
+		return v
+	}
+	l, err := s.openLook(path.Base(cleanPath(name)))
+	if err != nil {
+		return nil
+	}
+	v = &tapeView{Result: l.Result(), Names: []string{l.Source().Name}, looks: []*tape.Look{l}}
+	s.jobs.mu.Lock()
+	defer s.jobs.mu.Unlock()
+	s.jobs.keepTape(name, v)
+	return v
+}
+
+// tapePage is what was heard, with the lens on it.
+type tapePage struct {
+	*tapeView
+	Lens     *tapeLens
+	Fault    string // why there is no lens
+	Programs []programRow
+	Faults   []faultRow
+}
+
+type programRow struct {
+	*tape.Program
+	URL string
+}
+
+type faultRow struct {
+	AtS       float64
+	What, URL string
+}
+
+// maxFaultRows bounds how many faults the page lists; the lens goes to all of them.
+const maxFaultRows = 200
+
+func (s *Server) tapePage(w http.ResponseWriter, r *http.Request) {
+	v := s.tape(r.PathValue("name"))
 	if v == nil {
-		s.fail(w, r, http.StatusNotFound, "This recording is not in memory any more. Read it back again under Prove.")
+		s.fail(w, r, http.StatusNotFound, "This recording was not read back, or it was changed since. Read it back again under Prove.")
 		return
 	}
-	s.show(w, "tape", "What was heard on "+strings.Join(v.Names, ", "), "Prove", v)
+	if r.URL.Query().Get("part") == "lens" {
+		s.tapeLensPart(w, r, v)
+		return
+	}
+	d := tapePage{tapeView: v}
+	lens, status, err := s.tapeLensFor(r, v)
+	if err != nil {
+		d.Fault = err.Error()
+	}
+	d.Lens = lens
+	link := tapeLens{Name: v.Names[0]}
+	for _, p := range v.Result.Programs {
+		row := programRow{Program: p}
+		if len(v.looks) == 1 {
+			long := p.ToS - p.FromS
+			row.URL = link.url(0, max(0, p.FromS-long*0.02), long*1.04)
+		}
+		d.Programs = append(d.Programs, row)
+	}
+	for i, l := range v.looks {
+		for _, m := range l.Marks() {
+			what := m.What
+			if len(v.looks) > 1 {
+				what = fmt.Sprintf("copy %d: %s", i+1, what)
+			}
+			d.Faults = append(d.Faults, faultRow{m.AtS, what, link.url(i, max(0, m.AtS-faultSpanS/2), faultSpanS)})
+		}
+	}
+	d.Faults = d.Faults[:min(len(d.Faults), maxFaultRows)]
+	s.showStatus(w, status, "tape", "What was heard on "+strings.Join(v.Names, ", "), "Prove", d)
 }
 
 // gatherTape adds the programs of a recording to the files, as the bytes after the sync.
 func (s *Server) gatherTape(w http.ResponseWriter, r *http.Request) {
 	name := r.PathValue("name")
-	s.jobs.mu.Lock()
-	v := s.jobs.tapes[name]
-	s.jobs.mu.Unlock()
+	v := s.tape(name)
 	if v == nil {
-		s.fail(w, r, http.StatusNotFound, "This recording is not in memory any more. Read it back again under Prove.")
+		s.fail(w, r, http.StatusNotFound, "This recording was not read back, or it was changed since. Read it back again under Prove.")
 		return
 	}
 	stem := strings.TrimSuffix(name, path.Ext(name))
-	for i, p := range v.Programs {
-		if len(p.Data) == 0 {
+	for i, p := range v.Result.Programs {
+		data, err := s.programData(v, i)
+		if err != nil {
+			s.fail(w, r, http.StatusInternalServerError, err.Error())
+			return
+		}
+		if len(data) == 0 {
 			continue
 		}
-		if _, err := s.add(r.Context(), fmt.Sprintf("%s/%02d-%s.cas", stem, i+1, strings.ReplaceAll(cmp.Or(strings.TrimSpace(p.Name), p.Kind), "/", "_")), p.Data); err != nil {
+		if _, err := s.add(r.Context(), fmt.Sprintf("%s/%02d-%s.cas", stem, i+1, strings.ReplaceAll(cmp.Or(strings.TrimSpace(p.Name), p.Kind), "/", "_")), data); err != nil {
 			s.fail(w, r, http.StatusUnprocessableEntity, err.Error())
 			return
 		}
 	}
 	http.Redirect(w, r, "/", http.StatusSeeOther)
+}
+
+// programData gives the bytes of a program, from memory or from what was kept.
+func (s *Server) programData(v *tapeView, i int) (data []byte, err error) {
+	if p := v.Result.Programs[i]; len(p.Data) > 0 || len(v.looks) != 1 {
+		return p.Data, nil
+	}
+	err = s.lookInto(v.Names[0], v.looks[0], func(f *os.File, _ tape.Sound) error {
+		data, err = v.looks[0].Program(f, i)
+		return err
+	})
+	return data, err
 }

@@ -196,9 +196,13 @@ func (d *tapeLens) moves(l *tape.Look) {
 	to("later", "later", true, d.From+d.Span*3/4, d.Span)
 	to("whole", "whole side", true, 0, d.Total)
 	span := math.Min(d.Span, faultSpanS)
-	at, ok := l.NextMark(mid)
+	after, before := mid, mid
+	if d.Span > 2*faultSpanS { // from afar: the first and the last in view
+		after, before = d.From-1e-3, d.From+d.Span+1e-3
+	}
+	at, ok := l.NextMark(after)
 	to("next-fault", "next fault", ok, at-span/2, span)
-	at, ok = l.PreviousMark(mid)
+	at, ok = l.PreviousMark(before)
 	to("previous-fault", "previous fault", ok, at-span/2, span)
 	// A block is shown as a whole, unless one has come closer than that: then its beginning.
 	show := func(do, name string, b *tape.LookBlock) {
