@@ -66,7 +66,7 @@ if (listen) {
   // The level is drawn from the input itself, 30 times a second, whatever the server does.
   let drawn = 0, shown = -60;
   const draw = (t) => {
-    if (!ctx) return;
+    if (!ctx || ended) return;
     requestAnimationFrame(draw);
     if (t - drawn < 33) return;
     const db = peak > 0 ? Math.max(-60, 20 * Math.log10(peak)) : -60;
