@@ -110,7 +110,7 @@ func TestCheckFindsWhatIsThere(t *testing.T) {
 		if g := r.found.LeastGap3; g < 1 || g > 3 {
 			t.Errorf("%s: gap 3 from %d bytes on, the model spoils %d bytes and needs %d of 6 bytes of sync", c.drive, g, p.Off, p.Lock)
 		}
-		for _, want := range []string{"mark F8 in mfm", "mark F8 in fm", "index gap", "mark FB of a disk made elsewhere, in FM", "mark F8 of a disk made elsewhere, in FM"} {
+		for _, want := range []string{"mark F8 in MFM", "mark F8 in FM", "index gap", "mark FB of a disk made elsewhere, in FM", "mark F8 of a disk made elsewhere, in FM"} {
 			if x := r.test(want); !x.OK {
 				t.Errorf("%s: %s: %s", c.drive, want, x.Why)
 			}
@@ -216,7 +216,7 @@ func TestCheckGapLimit(t *testing.T) {
 		if r.err != nil {
 			t.Fatal(r.err)
 		}
-		for name, want := range map[string]int{"gap 3 in mfm": c.mfm, "gap 3 in fm": c.fm} {
+		for name, want := range map[string]int{"gap 3 in MFM": c.mfm, "gap 3 in FM": c.fm} {
 			var got int
 			if _, err := fmt.Sscanf(r.test(name).Why, "from %d bytes on", &got); err != nil || got < want || got > want+c.slack {
 				t.Errorf("%d bytes spoilt, %d of sync, %g %%: %s: %q, want %d to %d bytes", c.off, c.lock, 100*c.wander, name, r.test(name).Why, want, want+c.slack)
@@ -230,14 +230,14 @@ func TestCheckGapLimit(t *testing.T) {
 	p := chip.New(300)
 	p.Think = 30
 	r := check(t, p, "dd48", context.Background())
-	if x := r.test("gap 3 in mfm"); !x.OK || !strings.Contains(x.Why, "next sector in the same turn") {
+	if x := r.test("gap 3 in MFM"); !x.OK || !strings.Contains(x.Why, "next sector in the same turn") {
 		t.Errorf("a slow chip: %+v", x)
 	}
 	// Sectors that are lost whatever the gap give no figure.
 	p = chip.New(300)
 	p.Off = 300
 	r = check(t, p, "dd48", context.Background())
-	if x := r.test("gap 3 in mfm"); x.OK || r.found.LeastGap3 != 0 {
+	if x := r.test("gap 3 in MFM"); x.OK || r.found.LeastGap3 != 0 {
 		t.Errorf("300 bytes spoilt: %+v", x)
 	}
 }

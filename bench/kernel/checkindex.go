@@ -240,8 +240,8 @@ func (c *check) index() error {
 		return nil
 	}
 	f := trial(disk.MFM, c.place, c.rate, 0).Format
-	c.f.FirstUS = float64(f.PreambleBytes()+f.Sync) * 8000 / c.rate
-	bound := fmt.Sprintf("the first identifier of its own FORMAT is seen %.0f us after the index", c.f.FirstUS)
+	c.f.FirstUS = math.Ceil(float64(f.PreambleBytes()+f.Sync) * 8000 / c.rate)
+	bound := fmt.Sprintf("the first identifier of its own FORMAT is seen, %.0f us after the index at %g kbit/s", c.f.FirstUS, c.rate)
 	if c.f.FM != "yes" {
 		c.unknown(name, "not measurable with this controller: only one that does FM can be shown a nearer one; %s", bound)
 		return nil
@@ -253,9 +253,9 @@ func (c *check) index() error {
 	case err != nil:
 		c.unknown(name, "not measurable: %v; %s", err, bound)
 	case least > 0:
-		c.say(name, true, "sees identifiers from %.0f us after the index on, at %.0f us not yet (±%.0f us)", c.f.BlindUS, c.f.BlindAboveUS, c.f.BlindErrUS)
+		c.say(name, true, "at %g kbit/s sees identifiers from %.0f us after the index on, at %.0f us not yet (±%.0f us)", c.rate, c.f.BlindUS, c.f.BlindAboveUS, c.f.BlindErrUS)
 	default:
-		c.say(name, true, "sees identifiers from %.0f us after the index on, the earliest that was tried (±%.0f us)", c.f.BlindUS, c.f.BlindErrUS)
+		c.say(name, true, "at %g kbit/s sees identifiers from %.0f us after the index on, the earliest that was tried (±%.0f us)", c.rate, c.f.BlindUS, c.f.BlindErrUS)
 	}
 	return nil
 }
@@ -314,6 +314,6 @@ func (c *check) blind() (least float64, err error) {
 			least = at
 		}
 	}
-	c.f.BlindUS, c.f.BlindAboveUS, c.f.BlindErrUS = most, least, errUS
+	c.f.BlindUS, c.f.BlindAboveUS, c.f.BlindErrUS = math.Ceil(most), math.Floor(least), math.Ceil(errUS)
 	return least, nil
 }

@@ -2,10 +2,14 @@ package kernel
 
 import (
 	"fmt"
+	"strings"
 
 	"remanence/bench"
 	"remanence/disk"
 )
+
+// title is the encoding as it is written in words.
+func title(e disk.Encoding) string { return strings.ToUpper(e.String()) }
 
 // marks tries what data marks the controller writes. FB is that of every other test.
 func (c *check) marks() error {
@@ -19,7 +23,7 @@ func (c *check) marks() error {
 			for i := range t.Sectors {
 				t.Sectors[i].Mark = disk.MarkDeleted
 			}
-			if err := c.verdict(fmt.Sprintf("mark F8 in %s", e), c.tries(t)); err != nil {
+			if err := c.verdict("mark F8 in "+title(e), c.tries(t)); err != nil {
 				return err
 			}
 		}

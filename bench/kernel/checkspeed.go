@@ -41,7 +41,7 @@ func (c *check) speed(t *bench.Track) error {
 			c.unknown("speed", "not measurable: the same identifier comes every %.1f ms, but a search does not end at an index pulse of that pace; an emulation models no rotation", 1000*turn)
 			return nil
 		}
-		c.turn, c.f.RPM, c.f.RPMSpread, c.f.Turns = turn, rpm, rpm*spread/turn, n
+		c.turn, c.f.RPM, c.f.RPMSpread, c.f.Turns = turn, math.Round(100*rpm)/100, math.Round(1000*rpm*spread/turn)/1000, n
 		c.say("speed", true, "%.1f rpm, single turns ±%.2f (%d measured, %d samples lost)", rpm, c.f.RPMSpread, n, lost)
 	}
 	return nil
