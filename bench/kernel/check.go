@@ -125,12 +125,16 @@ func (c *check) verdict(name string, err error) error {
 	if err != nil && bench.Fatal(err) {
 		return err
 	}
-	why := ""
-	if err != nil {
-		why = err.Error()
-	}
-	c.say(name, err == nil, "%s", why)
+	c.say(name, err == nil, "%s", words(err))
 	return nil
+}
+
+// words is an error without the class that the program knows it by.
+func words(err error) string {
+	if err == nil {
+		return ""
+	}
+	return strings.TrimSuffix(err.Error(), ": "+ErrIO.Error())
 }
 
 // trial is a short track: it fits at every rate and speed. The fields differ from each other and from seed to seed.
@@ -199,7 +203,7 @@ func (c *check) comesBack(t *bench.Track) error {
 		w, g := &t.Sectors[i], &got[i]
 		switch {
 		case g.Status != disk.Good:
-			return fmt.Errorf("sector %d does not come back: %s", w.ID.Sector, g.Why)
+			return fmt.Errorf("sector %d does not come back: %s", w.ID.Sector, strings.TrimSuffix(g.Why, ": "+ErrIO.Error()))
 		case string(g.Data) != string(w.Data):
 			return fmt.Errorf("sector %d comes back with other data than were written", w.ID.Sector)
 		case g.Mark != w.Mark:
@@ -327,7 +331,7 @@ func (c *check) fm() error {
 			if bench.Fatal(err) {
 				return err
 			}
-			why = append(why, place+"MFM fails there: "+err.Error())
+			why = append(why, place+"MFM fails there: "+words(err))
 			continue
 		}
 		t := trial(disk.FM, cyl, c.rate, 2)
@@ -356,14 +360,14 @@ func (c *check) fm() error {
 			why = append(why, place+reason)
 			continue
 		case other != nil:
-			why = append(why, place+"FM fails, and not because its marks are lost: "+other.Error())
+			why = append(why, place+"FM fails, and not because its marks are lost: "+words(other))
 			continue
 		}
 		if err := c.tries(trial(disk.MFM, cyl, c.rate, 3)); err != nil {
 			if bench.Fatal(err) {
 				return err
 			}
-			why = append(why, place+"MFM fails there after FM did: "+err.Error())
+			why = append(why, place+"MFM fails there after FM did: "+words(err))
 			continue
 		}
 		lost++

@@ -47,7 +47,7 @@ func (c *check) gap(e disk.Encoding) (int, error) {
 		}
 	}
 	if why != nil {
-		c.unknown(name, "not measurable: sectors are lost even with %d bytes: %v", good, why)
+		c.unknown(name, "not measurable: sectors are lost even with %d bytes: %s", good, words(why))
 		return 0, nil
 	}
 	pace := good // least gap at which the next sector is still caught in the same turn

@@ -251,7 +251,7 @@ func (c *check) index() error {
 	case err != nil && bench.Fatal(err):
 		return err
 	case err != nil:
-		c.unknown(name, "not measurable: %v; %s", err, bound)
+		c.unknown(name, "not measurable: %s; %s", words(err), bound)
 	case least > 0:
 		c.say(name, true, "at %g kbit/s sees identifiers from %.0f us after the index on, at %.0f us not yet (±%.0f us)", c.rate, c.f.BlindUS, c.f.BlindAboveUS, c.f.BlindErrUS)
 	default:

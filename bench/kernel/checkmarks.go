@@ -80,7 +80,7 @@ func (c *check) foreignMarks() error {
 		name := fmt.Sprintf("mark %02X of a disk made elsewhere, in FM", m)
 		switch {
 		case i == 0 && !right:
-			c.unknown("marks of disks made elsewhere", "FM sectors that were laid down as MFM data do not come back, so that nothing can be told: %v", err)
+			c.unknown("marks of disks made elsewhere", "FM sectors that were laid down as MFM data do not come back, so that nothing can be told: %s", words(err))
 			return nil
 		case right && (m == disk.MarkUserA || m == disk.MarkUser9):
 			c.say(name, true, "read as if it were FB")
@@ -89,7 +89,7 @@ func (c *check) foreignMarks() error {
 		case err == nil:
 			c.say(name, false, "other data come back")
 		default:
-			c.say(name, false, "refused, and told: %v", err)
+			c.say(name, false, "such a sector is refused: %s", words(err))
 		}
 	}
 	return nil
