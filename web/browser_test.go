@@ -269,6 +269,18 @@ func TestWorkbenchInABrowser(t *testing.T) {
 		t.Errorf("gain %s, want -0.501 for -6 dB turned over", got)
 	}
 	v.until(`document.querySelector('#marks li.now') !== null`)
+	v.until(`Number(document.querySelector('#marks').dataset.blocks) >= document.querySelectorAll('#marks > li').length`)
+	v.js(`document.querySelector('#marks li:nth-child(2) button').click()`)
+	v.until(`document.querySelector('#now').textContent == document.querySelector('#marks li:nth-child(2)').dataset.name + ', leader'`)
+	v.until(`document.querySelector('#now').dataset.block == '1' && document.querySelector('#marks .blocks li.now') !== null`)
+	v.js(`(() => { const l = document.querySelector('#level'); l.value = 6; l.dispatchEvent(new Event('input')); })()`)
+	v.until(`document.querySelector('#cut').textContent.startsWith('Too loud')`) // 3 dB under full scale, and 6 dB more
+	v.do("count down", chromedp.Click("#go"))
+	v.until(`document.querySelector('#count').textContent == '4'`)
+	v.do("stop counting", chromedp.Click("#go"))
+	if got := v.js(`document.querySelector('#count').textContent + document.querySelector('#go').textContent`); got != "Play in 5 seconds" {
+		t.Errorf("a countdown that was stopped: %q", got)
+	}
 	v.accessible("play")
 
 	// Record from the fake microphone, which plays our WAV; then read it back.

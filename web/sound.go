@@ -2,13 +2,17 @@ package web
 
 import (
 	"net/http"
+	"path"
 
 	"remanence/plan"
+	"remanence/tape"
+	"remanence/tape/audio"
 )
 
 func (s *Server) soundRoutes(mux *http.ServeMux) {
 	s.listen.mend.Do(s.mendRecordings)
 	mux.HandleFunc("GET /play/{run}/{id}", s.playPage)
+	mux.HandleFunc("GET /play/{run}/{id}/marks", s.playMarks)
 	mux.HandleFunc("GET /record", s.recordPage)
 	mux.HandleFunc("POST /record/start", s.post(s.recordStart))
 	mux.HandleFunc("POST /record/{id}/chunk", s.send(maxChunkBytes, s.recordChunk))
@@ -23,19 +27,53 @@ type playData struct {
 	*plan.Medium
 }
 
-// playPage plays one side, with a mark for each program.
-func (s *Server) playPage(w http.ResponseWriter, r *http.Request) {
+// side finds a tape side of a result, or says what is missing.
+func (s *Server) side(r *http.Request) (d *playData, missing string) {
 	name := cleanPath(r.PathValue("run"))
 	m, err := s.run(name)
 	if err != nil {
-		s.fail(w, r, http.StatusNotFound, "There is no such result.")
-		return
+		return nil, "There is no such result."
 	}
 	for _, x := range m.Media {
 		if x.ID == r.PathValue("id") && x.Audio != "" {
-			s.show(w, "play", "Play "+x.ID, "Make", playData{name, "/out/" + name + "/" + x.Audio, &x.Medium})
-			return
+			return &playData{name, "/out/" + name + "/" + x.Audio, &x.Medium}, ""
 		}
 	}
-	s.fail(w, r, http.StatusNotFound, "There is no such tape side in this result.")
+	return nil, "There is no such tape side in this result."
+}
+
+// playPage plays one side, with a mark for each program.
+func (s *Server) playPage(w http.ResponseWriter, r *http.Request) {
+	d, missing := s.side(r)
+	if d == nil {
+		s.fail(w, r, http.StatusNotFound, missing)
+		return
+	}
+	s.show(w, "play", "Play "+d.ID, "Make", d)
+}
+
+// playMarks gives the blocks of a side as they are heard on its sound: the marks are where the blocks are, not where they
+// were meant to be.
+func (s *Server) playMarks(w http.ResponseWriter, r *http.Request) {
+	d, missing := s.side(r)
+	if d == nil {
+		http.Error(w, missing, http.StatusNotFound)
+		return
+	}
+	codes, err := s.codesFor(d.Recording)
+	if err != nil {
+		codes = s.o.Set.LineCodes()
+	}
+	f, err := audio.Open(s.path("out", d.Run, path.Base(d.Audio)))
+	if err != nil {
+		http.Error(w, s.hidePath(err).Error(), http.StatusUnprocessableEntity)
+		return
+	}
+	defer f.Close()
+	res, err := tape.Read(r.Context(), f, codes, tape.ReadOptions{}, nil)
+	if err != nil {
+		http.Error(w, s.hidePath(err).Error(), http.StatusUnprocessableEntity)
+		return
+	}
+	answer(w, res.Heard(codes))
 }
