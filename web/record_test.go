@@ -294,3 +294,11 @@ func BenchmarkHear(b *testing.B) {
 		})
 	}
 }
+
+func TestClock(t *testing.T) {
+	for s, want := range map[float64]string{0: "0:00.0", 59.94: "0:59.9", 59.96: "1:00.0", 75.9: "1:15.9", 3599.99: "60:00.0"} {
+		if got := clock(s); got != want {
+			t.Errorf("%v s: %s, want %s", s, got, want)
+		}
+	}
+}

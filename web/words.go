@@ -41,7 +41,11 @@ func size(n int64) string {
 	return fmt.Sprintf("%.1f MiB", float64(n)/(1<<20))
 }
 
-func clock(s float64) string { return fmt.Sprintf("%d:%04.1f", int(s)/60, math.Mod(s, 60)) }
+// clock is a time on a tape in minutes and seconds.
+func clock(s float64) string {
+	s = math.Round(10*s) / 10 // 59.96 s are 1:00.0
+	return fmt.Sprintf("%d:%04.1f", int(s)/60, math.Mod(s, 60))
+}
 
 // state of a file in a word.
 func state(r program.Report) string {

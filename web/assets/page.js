@@ -7,4 +7,4 @@ const post = (url, body, type) => fetch(url, { method: 'POST', body, headers: ty
 const form = (o) => new URLSearchParams({ ...o, token });
 let hush;
 function say(text) { const s = $('#said'); s.textContent = text; clearTimeout(hush); hush = setTimeout(() => { s.textContent = ''; }, 8000); }
-const clock = (s) => Math.floor(s / 60) + ':' + (s % 60).toFixed(1).padStart(4, '0');
+const clock = (s) => { const t = Math.round(10 * s); return Math.floor(t / 600) + ':' + (t % 600 / 10).toFixed(1).padStart(4, '0'); };
