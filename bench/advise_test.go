@@ -218,6 +218,15 @@ func TestCommentOfALine(t *testing.T) {
 	}
 }
 
+// A finding that takes the place of an array written over several lines takes the place of all of them.
+func TestNoteOverAnArray(t *testing.T) {
+	const src = "[[controller]]\nname = \"c\"\nkind = \"c765-pc\"\ntells-marks = [ # both\n  0xFB,\n  0xF8, # ]\n]\nfm = \"no\" # mine\n\n# end\n[[disk]]\nname = \"b\"\nkind = \"dd-new\"\n"
+	want := strings.Replace(src, "[ # both\n  0xFB,\n  0xF8, # ]\n]", "[0xFB] # both", 1)
+	if got := noteText(src, "controller", "c", "c765-pc", []Finding{{"tells-marks", "[0xFB]"}}); got != want {
+		t.Errorf("%s\nwant\n%s", got, want)
+	}
+}
+
 func TestNoteKeepsTheRest(t *testing.T) {
 	s := load(t)
 	dir := t.TempDir()

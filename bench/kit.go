@@ -253,8 +253,13 @@ func noteText(src, family, name, kind string, findings []Finding) string {
 			return ok && strings.TrimSpace(key) == f.Key
 		})
 		if at >= 0 {
-			_, remark := comment(lines[from+at])
+			old, remark := comment(lines[from+at])
 			lines[from+at] = line + remark
+			for rest := from + at + 1; strings.Contains(old, "[") && !strings.Contains(old, "]") && rest < to; to-- { // an array of several lines
+				old, _ = comment(lines[rest])
+				old = "[" + old
+				lines = slices.Delete(lines, rest, rest+1)
+			}
 			continue
 		}
 		lines = slices.Insert(lines, to, line)

@@ -23,6 +23,10 @@ type Found struct {
 	FM    string `json:"fm"` // yes, no, unsure
 	FMWhy string `json:"fm-why,omitempty"`
 
+	// Data marks of FM sectors that are read, and those of them that are told from FB. nil: not known.
+	ReadsMarks []int `json:"reads-marks,omitempty"`
+	TellsMarks []int `json:"tells-marks,omitempty"`
+
 	// LeastGap3 is the gap 3, in bytes, from which on every sector survives what is written beside it, in each encoding.
 	LeastGap3 int `json:"least-gap3,omitempty"`
 
@@ -45,6 +49,9 @@ func (f *Found) Findings(k *machine.Controller) (drive, controller []bench.Findi
 	if f.FM == "yes" || f.FM == "no" {
 		controller = append(controller, bench.Finding{Key: "fm", Value: fmt.Sprintf("%q", f.FM)})
 	}
+	if f.ReadsMarks != nil {
+		controller = append(controller, bench.Finding{Key: "reads-marks", Value: list(f.ReadsMarks)}, bench.Finding{Key: "tells-marks", Value: list(f.TellsMarks)})
+	}
 	switch {
 	case f.BlindUS > 0:
 		controller = append(controller, bench.Finding{Key: "blind-us", Value: fmt.Sprintf("%.0f", math.Ceil(f.BlindUS+f.BlindErrUS))})
@@ -55,6 +62,15 @@ func (f *Found) Findings(k *machine.Controller) (drive, controller []bench.Findi
 		controller = append(controller, bench.Finding{Key: "least-gap3", Value: fmt.Sprint(f.LeastGap3)})
 	}
 	return drive, controller
+}
+
+// list is marks as TOML has them.
+func list(marks []int) string {
+	var w []string
+	for _, m := range marks {
+		w = append(w, fmt.Sprintf("0x%02X", m))
+	}
+	return "[" + strings.Join(w, ", ") + "]"
 }
 
 // Test is one thing that was tried.

@@ -1,6 +1,7 @@
 package kernel
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 
@@ -66,6 +67,8 @@ func (c *check) foreignMarks() error {
 	if err := a.write(s); err != nil {
 		return c.verdict("marks of disks made elsewhere", err)
 	}
+	var reads, tells []int
+	known := true
 	for i, m := range marks {
 		cmd := a.fm(0x06, rawRead, byte(0xA0+i))
 		cmd.Data = make([]byte, field)
@@ -77,20 +80,31 @@ func (c *check) foreignMarks() error {
 		for k, v := range cmd.Data {
 			right = right && v == byte(k)^m
 		}
+		told := m == disk.MarkData || right && cmd.Reply[2]&0x40 != 0 // the control mark bit: not what READ DATA expects
 		name := fmt.Sprintf("mark %02X of a disk made elsewhere, in FM", m)
 		switch {
 		case i == 0 && !right:
 			c.unknown("marks of disks made elsewhere", "FM sectors that were laid down as MFM data do not come back, so that nothing can be told: %s", words(err))
 			return nil
-		case right && (m == disk.MarkUserA || m == disk.MarkUser9):
-			c.say(name, true, "read as if it were FB")
-		case right:
+		case right && told:
 			c.say(name, true, "")
+		case right:
+			c.say(name, true, "read as if it were FB")
 		case err == nil:
 			c.say(name, false, "other data come back")
 		default:
 			c.say(name, false, "such a sector is refused: %s", words(err))
 		}
+		if right {
+			reads = append(reads, int(m))
+			if told {
+				tells = append(tells, int(m))
+			}
+		}
+		known = known && (right || errors.Is(err, errNoDataMark)) // anything else may be the disk's fault
+	}
+	if known {
+		c.f.ReadsMarks, c.f.TellsMarks = reads, tells
 	}
 	return nil
 }

@@ -111,7 +111,7 @@ func TestBenchCheckRoundTrip(t *testing.T) {
 		t.Errorf("drive %+v", d)
 	}
 	// 14 bytes spoilt and 5 of sync needed, in gap and 6 bytes of FM sync: 13 and up. Blind: a ladder's step is 128 us.
-	if k.FM != "yes" || k.LeastGap3 < 13 || k.LeastGap3 > 14 || k.BlindUS < 1700 || k.BlindUS > 1700+140 {
+	if k.FM != "yes" || k.LeastGap3 < 13 || k.LeastGap3 > 14 || k.BlindUS < 1700 || k.BlindUS > 1700+140 || !slices.Equal(k.Reads, []int{0xFB, 0xF8}) {
 		t.Errorf("controller %+v", k)
 	}
 	for _, want := range []string{"in bench.toml: drive a: measured-rpm = 300.", `in bench.toml: controller old-pc: fm = "yes"`, "index gap"} {
