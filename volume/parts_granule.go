@@ -129,8 +129,12 @@ func (v *granule) bookEntry(o, code int, file string, put func(at, n int, name, 
 	} else {
 		a := strings.Join(granuleAttributes(e), ", ")
 		field(0, 1, "attributes", fmt.Sprintf("%02Xh: in use, %s", e[0], cmpOr(a, "no attributes")))
-		field(1, 1, "month", fmt.Sprintf("%02Xh: month %d; the upper bits are the system's", e[1], e[1]&15))
-		field(2, 1, "day and year", fmt.Sprintf("%02Xh: day %d, year %d", e[2], e[2]>>3, 1980+int(e[2]&7)))
+		month, day := "month "+fmt.Sprint(e[1]&15), fmt.Sprintf("day %d, year %d", e[2]>>3, 1980+int(e[2]&7))
+		if granuleDate(e) == "" {
+			month, day = "no month", "no day"
+		}
+		field(1, 1, "month", fmt.Sprintf("%02Xh: %s; the upper bits are the system's", e[1], month))
+		field(2, 1, "day and year", fmt.Sprintf("%02Xh: %s", e[2], day))
 		field(3, 1, "bytes in the last sector", fmt.Sprintf("%d (0 stands for a full one)", e[3]))
 		field(4, 1, "record length", fmt.Sprintf("%d (0 stands for 256)", e[4]))
 		field(5, 8, "name", printable(e[5:13]))

@@ -6,9 +6,9 @@ if (hex && fields) {
   const all = (selector) => document.querySelectorAll('#hex ' + selector + ', #fields ' + selector);
   const mark = (e) => {
     const a = e.target.closest('a[data-f]');
-    if (!a) return;
+    const f = a && fields.querySelector('[data-f="' + a.dataset.f + '"]');
+    if (!f) return; // the link does it
     e.preventDefault();
-    const f = fields.querySelector('[data-f="' + a.dataset.f + '"]');
     all('.on, .of').forEach((x) => { x.classList.remove('on', 'of'); x.removeAttribute('aria-current'); });
     if (f.dataset.c) {
       const same = new Set([...fields.querySelectorAll('[data-c="' + f.dataset.c + '"]')].map((x) => x.dataset.f));
