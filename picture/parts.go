@@ -44,7 +44,7 @@ func (c *Canvas) Envelope(x, y, w, h float64, lo, hi []float32, floor, ceil floa
 		return y + h - h*math.Min(1, math.Max(0, (float64(v)-floor)/(ceil-floor)))
 	}
 	step := w / float64(n)
-	p := &Path{}
+	p := &Path{segs: make([]seg, 0, 5*n)}
 	for i := range n {
 		a, b := at(lo[i]), at(hi[i])
 		if i > 0 { // reach the step before, so that steep edges stay joined

@@ -38,7 +38,7 @@ type Lens struct {
 
 // Bounds of what a lens reads.
 const (
-	lensBytes   = 20_000  // bytes told apart; from farther off blocks speak
+	lensBytes   = 8_000   // bytes told apart; from farther off blocks speak
 	lensFrames  = 200_000 // frames of sound read; from farther off peaks speak
 	leastFrames = 12      // shown at least
 	lensPad     = 8.0
@@ -179,11 +179,19 @@ func (l *Look) Lens(ctx context.Context, r io.ReaderAt, sound Sound, o LensOptio
 	return out, nil
 }
 
-// Overview draws the whole side: programs, blocks, faults and the envelope, with the stretch a lens shows framed.
-func (l *Look) Overview(ctx context.Context, r io.ReaderAt, from, span float64, width int) (*picture.Canvas, error) {
+// Outline is a picture of the whole side, and where on it a lens is framed.
+type Outline struct {
+	Canvas        *picture.Canvas
+	top, bottom   float64
+	total         float64
+	width, height float64
+}
+
+// Outline draws the whole side: programs, blocks, faults and the envelope.
+func (l *Look) Outline(ctx context.Context, r io.ReaderAt, width int) (*Outline, error) {
 	d := l.drawer(r, 0, math.Max(l.h.Seconds, 1e-3), width)
 	d.y = 2
-	top := d.y
+	s := &Outline{Canvas: d.c, top: d.y, total: d.to, width: d.c.Width}
 	d.programs()
 	d.blocks()
 	d.marks()
@@ -196,21 +204,27 @@ func (l *Look) Overview(ctx context.Context, r io.ReaderAt, from, span float64, 
 		}
 		d.y += 2
 	}
-	from, span = l.Clamp(from, span)
-	a, b := d.x(from), d.x(from+span)
-	if b-a < 4 {
-		a, b = (a+b)/2-2, (a+b)/2+2
-	}
-	d.c.Group("what the lens shows", func() {
-		d.c.Rect(a, top, b-a, d.y-top+2, picture.Style{Stroke: picture.Oxide, Width: 2})
-	})
+	s.bottom = d.y + 2
 	d.y += 4
 	d.axis()
 	d.legend()
-	d.c.Title = "The whole side, " + clockS(l.h.Seconds)
-	d.c.Desc = fmt.Sprintf("%s; the frame shows where the lens is: %s", l.h.Result.Verdict, stretchWords(from, from+span))
+	d.c.Title, d.c.Desc = "The whole side, "+clockS(l.h.Seconds), l.h.Result.Verdict
 	d.c.Height = d.y + 4
-	return d.c, nil
+	s.height = d.c.Height
+	return s, nil
+}
+
+// Frame is what is laid over the picture of the side to show where a lens is.
+func (s *Outline) Frame(from, span float64) *picture.Canvas {
+	c := picture.New(s.width, s.height, picture.Px)
+	c.Title, c.Background = "The lens: "+stretchWords(from, from+span), picture.None
+	w := s.width - 2*lensPad
+	a, b := lensPad+w*from/s.total, lensPad+w*(from+span)/s.total
+	if b-a < 4 {
+		a, b = (a+b)/2-2, (a+b)/2+2
+	}
+	c.Rect(a, s.top, b-a, s.bottom-s.top, picture.Style{Stroke: picture.Oxide, Width: 2})
+	return c
 }
 
 // programs are the names, one stretch each, with the leaders before them.

@@ -209,12 +209,31 @@ func (d *drawer) envelope(channel int, h, scale float64) error {
 	d.frame(h)
 	if n := len(lo); n > 0 {
 		a, b := d.x(float64(first*step)/rate), d.x(float64((first+int64(n))*step)/rate)
+		lo, hi = fewer(lo, hi, max(1, n/int(d.w())))
+		b = a + (b-a)*float64(len(lo)*max(1, n/int(d.w())))/float64(n)
 		d.c.Clip(d.x0, d.y, d.w(), h, func() {
 			d.c.Envelope(a, d.y, b-a, h, lo, hi, -scale, scale, picture.Style{Stroke: picture.Trace})
 		})
 	}
 	d.y += h
 	return nil
+}
+
+// fewer joins each k steps of an envelope; the last may hold fewer of them.
+func fewer(lo, hi []float32, k int) ([]float32, []float32) {
+	if k < 2 {
+		return lo, hi
+	}
+	n := 0
+	for i := 0; i < len(lo); i += k {
+		a, b := lo[i], hi[i]
+		for j := i + 1; j < min(i+k, len(lo)); j++ {
+			a, b = min(a, lo[j]), max(b, hi[j])
+		}
+		lo[n], hi[n] = a, b
+		n++
+	}
+	return lo[:n], hi[:n]
 }
 
 // read gets the samples of a lens, and a few on either side, from the signal in which its bits were decided.

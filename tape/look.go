@@ -288,6 +288,9 @@ func (h *lookHeader) takePieces(r *Result) []func(func([]byte)) {
 				if what == nil {
 					what = p.fieldsOf()
 				}
+				if to == len(p.soft) {
+					defer func() { what = nil }()
+				}
 				var buf [lookByteSize]byte
 				for k := from; k < to; k++ {
 					lookByte(buf[:], s, &p.soft[k], p.Data[k], what[k])
@@ -613,6 +616,12 @@ func (l *Look) search(r io.ReaderAt, p *lookPiece, at float64) (int64, error) {
 // Bytes gives the bytes heard between two times, those that begin before it and end in it as well, at most most; ok is
 // false where there are more.
 func (l *Look) Bytes(r io.ReaderAt, fromS, toS float64, most int) (out []LookByte, ok bool, err error) {
+	type stretch struct {
+		piece int
+		a, b  int64
+	}
+	var list []stretch
+	n := int64(0)
 	for i := range l.h.Pieces {
 		p := &l.h.Pieces[i]
 		if p.FromS >= toS {
@@ -621,21 +630,25 @@ func (l *Look) Bytes(r io.ReaderAt, fromS, toS float64, most int) (out []LookByt
 		if p.Sum || p.ToS <= fromS || p.N == 0 {
 			continue
 		}
-		a, err := l.search(r, p, fromS)
-		if err != nil {
-			return nil, false, err
+		a, b := int64(0), p.N
+		if p.FromS < fromS {
+			if a, err = l.search(r, p, fromS); err != nil {
+				return nil, false, err
+			}
+			a = max(0, a-1)
 		}
-		b, err := l.search(r, p, toS)
-		if err != nil {
-			return nil, false, err
+		if p.ToS > toS {
+			if b, err = l.search(r, p, toS); err != nil {
+				return nil, false, err
+			}
 		}
-		if a > 0 {
-			a--
-		}
-		if int64(len(out))+b-a > int64(most) {
+		if n += b - a; n > int64(most) {
 			return nil, false, nil
 		}
-		rows, err := l.rows(r, p.First+a, p.First+b, i)
+		list = append(list, stretch{i, a, b})
+	}
+	for _, s := range list {
+		rows, err := l.rows(r, l.h.Pieces[s.piece].First+s.a, l.h.Pieces[s.piece].First+s.b, s.piece)
 		if err != nil {
 			return nil, false, err
 		}
@@ -727,14 +740,12 @@ func (l *Look) curve(r io.ReaderAt, from, to float64) (x, level, peak, speed []f
 	if _, err := r.ReadAt(buf, l.base+l.h.Curve.Off+12*a); err != nil {
 		return nil, nil, nil, nil, fmt.Errorf("look: curve: %w", err)
 	}
-	f := func(k int64) float64 {
-		return float64(math.Float32frombits(binary.LittleEndian.Uint32(buf[k:])))
-	}
-	for k := a; k < b; k++ {
-		x = append(x, (float64(k)+0.5)*s)
-		level = append(level, math.Max(-90, f(12*(k-a))))
-		peak = append(peak, math.Max(-90, f(12*(k-a)+4)))
-		speed = append(speed, f(12*(k-a)+8))
+	n := int(b - a)
+	x, level, peak, speed = make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)
+	f := func(k int) float64 { return float64(math.Float32frombits(binary.LittleEndian.Uint32(buf[k:]))) }
+	for k := range n {
+		x[k] = (float64(a) + float64(k) + 0.5) * s
+		level[k], peak[k], speed[k] = math.Max(-90, f(12*k)), math.Max(-90, f(12*k+4)), f(12*k+8)
 	}
 	return x, level, peak, speed, nil
 }

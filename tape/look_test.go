@@ -399,7 +399,9 @@ func FuzzLook(f *testing.F) {
 		if _, err := l.Lens(t.Context(), r, nil, LensOptions{FromS: from, SpanS: span, Width: 400}); err != nil {
 			return
 		}
-		_, _ = l.Overview(t.Context(), r, from, span, 400) // an error is an answer
+		if s, err := l.Outline(t.Context(), r, 400); err == nil {
+			s.Frame(from, span)
+		}
 		l.Place(r)(1000)
 	})
 }

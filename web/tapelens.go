@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"html/template"
@@ -11,6 +12,7 @@ import (
 	"os"
 	"strconv"
 	"strings"
+	"sync"
 
 	"remanence/tape"
 )
@@ -27,7 +29,8 @@ type tapeLens struct {
 	Least    float64 // the shortest stretch
 	At       string  // for the form
 	SpanText string
-	Overview template.HTML
+	Side     template.HTML // "": the page has it already
+	Frame    template.HTML // of the lens, laid over it
 	Picture  template.HTML
 	Says     string
 	Detail   string
@@ -56,6 +59,7 @@ const (
 type lensAsk struct {
 	of, width  int
 	from, span float64
+	noSide     bool
 }
 
 var errNoSuchCopy = errors.New("there is no such recording here")
@@ -83,6 +87,7 @@ func askOf(r *http.Request, copies int) (a lensAsk, err error) {
 		}
 		a.width = n
 	}
+	a.noSide = q.Get("side") == "0"
 	return a, nil
 }
 
@@ -137,12 +142,15 @@ func (s *Server) lensOf(r *http.Request, v *tapeView, a lensAsk) (*tapeLens, err
 		if err != nil {
 			return err
 		}
-		over, err := l.Overview(r.Context(), f, from, span, a.width)
+		side, err := v.sides.of(r.Context(), a, l, f)
 		if err != nil {
 			return err
 		}
 		d.NoSound = sound == nil
-		d.Overview, d.Picture = inline(over, "side"), inline(lens.Canvas, "lens")
+		d.Frame, d.Picture = inline(side.s.Frame(from, span), "frame"), inline(lens.Canvas, "lens")
+		if !a.noSide {
+			d.Side = side.svg
+		}
 		d.Says, d.Detail = lens.Says, lens.Detail
 		if len(lens.Bytes) <= maxListed {
 			d.list(l, lens.Bytes)
@@ -255,4 +263,39 @@ func (s *Server) tapeLensFor(r *http.Request, v *tapeView) (d *tapeLens, status 
 		return nil, http.StatusInternalServerError, errors.New(strings.TrimPrefix(err.Error(), "look: "))
 	}
 	return d, http.StatusOK, nil
+}
+
+// heldSides keeps the pictures of the whole side that were drawn last: they stay the same while the lens moves.
+type heldSides struct {
+	mu   sync.Mutex
+	held []heldSide
+}
+
+type heldSide struct {
+	of, width int
+	s         *tape.Outline
+	svg       template.HTML
+}
+
+// mostSides are a few recordings at one or two widths each.
+const mostSides = 4
+
+func (h *heldSides) of(ctx context.Context, a lensAsk, l *tape.Look, f *os.File) (heldSide, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for _, x := range h.held {
+		if x.of == a.of && x.width == a.width {
+			return x, nil
+		}
+	}
+	s, err := l.Outline(ctx, f, a.width)
+	if err != nil {
+		return heldSide{}, err
+	}
+	x := heldSide{a.of, a.width, s, inline(s.Canvas, "side")}
+	s.Canvas = nil
+	if h.held = append(h.held, x); len(h.held) > mostSides {
+		h.held = h.held[1:]
+	}
+	return x, nil
 }

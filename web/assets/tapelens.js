@@ -18,6 +18,7 @@
   let want = {...shown};
   let asked = null;
   let timer = 0;
+  let drawn = 960; // width of the picture of the whole side
 
   const width = () => Math.round(Math.max(280, Math.min(1600, lens.clientWidth)));
   const digits = v => String(Number(v.toFixed(6)));
@@ -60,8 +61,9 @@
   async function fetchNow() {
     if (asked) asked.abort();
     const mine = asked = new AbortController();
+    const w = width();
     try {
-      const r = await fetch(box.dataset.url + query({part: 'lens', w: width()}), {signal: mine.signal});
+      const r = await fetch(box.dataset.url + query(w === drawn ? {part: 'lens', w, side: 0} : {part: 'lens', w}), {signal: mine.signal});
       const text = await r.text();
       if (asked !== mine) return;
       if (!r.ok) {
@@ -69,6 +71,7 @@
         return;
       }
       put(text);
+      drawn = w;
       history.replaceState(null, '', query({}) + '#tapelens');
     } catch (e) {
       if (e.name !== 'AbortError') part('says').textContent = 'The server does not answer: ' + e.message;
@@ -84,6 +87,7 @@
     const open = now.querySelector('details') ? now.querySelector('details').open : false;
     for (const p of fresh.querySelectorAll('[data-part]')) {
       const old = part(p.dataset.part);
+      if (p.dataset.part === 'side' && !p.firstChild) continue; // it has not changed
       if (old && p.dataset.part === 'form' && old.contains(document.activeElement)) continue; // somebody types there
       if (old) old.replaceChildren(...p.childNodes);
     }
@@ -194,17 +198,15 @@
   }
 
   // A click on the whole side brings the lens there.
-  part('side').addEventListener('click', e => {
+  part('side').parentElement.addEventListener('click', e => {
     const r = part('side').getBoundingClientRect();
     const t = Math.min(1, Math.max(0, (e.clientX - r.left - pad) / (r.width - 2 * pad))) * total;
     const span = Math.min(want.span, total / 20);
     go(t - span / 2, span, 0);
   });
 
-  let drawn = 960;
   const fit = () => {
     if (Math.abs(width() - drawn) < 24) return;
-    drawn = width();
     clearTimeout(timer);
     timer = setTimeout(fetchNow, wait);
   };
