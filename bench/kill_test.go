@@ -124,7 +124,8 @@ func (d *fileDisk) Read(_ context.Context, t *Track) ([]disk.Sector, error) {
 
 // killable is the job: what is to be on the disk. It is made here because a child that loads every profile spends its
 // life on that.
-func killable() (*disk.Image, *disk.Recording, *Combination) {
+func killable() (*disk.Image,
+	*disk.Recording, *Combination) {
 	rec := &disk.Recording{Name: "fm10x256", Source: "as the profile", SizeInches: 5.25, TPI: 48, RPM: 300, Cylinders: 6, Sides: 1,
 		Track: disk.TrackFormat{Encoding: disk.FM, RateKbit: 125, Sectors: 10, Size: 256, Order: []int{0, 5, 1, 6, 2, 7, 3, 8, 4, 9},
 			IndexMark: true, Gap0: 40, Gap1: 26, Gap2: 11, Gap3: 12, Sync: 6, GapByte: 0xFF, Fill: 0xE5}}

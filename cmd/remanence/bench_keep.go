@@ -117,7 +117,7 @@ func logCommand(r *shelf.Run, medium, file string) string {
 	w := []string{"remanence", "shelf"}
 	opt := func(name, v string) {
 		if v != "" {
-			w = append(w, name, quoted(v))
+			w = append(w, name+"="+quoted(v)) // with = also what begins with - is a value
 		}
 	}
 	opt("--shelf", file)

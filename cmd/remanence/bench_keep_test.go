@@ -43,7 +43,14 @@ func TestBenchKeepsRuns(t *testing.T) {
 	shelfOf := func(want int, args ...string) map[string]any {
 		return object(t, want, append([]string{"shelf", "--config", config}, args...)...)
 	}
-	image := filepath.Join(made, "D01.img")
+	image := filepath.Join(made, "-D01's.img") // a name that a shell and a command line could take for something else
+	data, err := os.ReadFile(filepath.Join(made, "D01.img"))
+	if err == nil {
+		err = os.WriteFile(image, data, 0o644)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
 	write := append([]string{"bench", "write", image, "--recording", "fm10x256:40x1", "--machine", "z80-fm10", "--yes"}, pieces...)
 
 	// Without a number nothing is kept, and no shelf is made.
@@ -61,7 +68,7 @@ func TestBenchKeepsRuns(t *testing.T) {
 		m := shelfOf(0, "show", n)
 		return m["medium"].(map[string]any), m["runs"].([]any)
 	}
-	if m, _ := show("SCC-0001"); m["state"] != "proven" || m["title"] != "D01" || m["master"] != nil {
+	if m, _ := show("SCC-0001"); m["state"] != "proven" || m["title"] != "-D01's" || m["master"] != nil {
 		t.Errorf("the first run: %v", m)
 	}
 	// Once the masters are there, the image is known by its sum.
@@ -76,7 +83,7 @@ func TestBenchKeepsRuns(t *testing.T) {
 	if verify["kind"] != "verify" || verify["outcome"] != "good" || !(margin > 0.5 && margin <= 1) || wrote["kind"] != "write" || wrote["outcome"] != "good" {
 		t.Errorf("runs: %v", runs[:2])
 	}
-	for _, want := range []string{"40 of 40 tracks verified, 400 sectors", "250 kbit/s at 300 rpm, 1 step a cylinder, gap 3 12 and 7", "disk dd-new", "D01.img (SHA-256 "} {
+	for _, want := range []string{"40 of 40 tracks verified, 400 sectors", "250 kbit/s at 300 rpm, 1 step a cylinder, gap 3 12 and 7", "disk dd-new", "-D01's.img (SHA-256 "} {
 		if d := wrote["detail"].(string); !strings.Contains(d, want) {
 			t.Errorf("detail %q does not say %q", d, want)
 		}
