@@ -228,10 +228,14 @@ func early(ns float64) string {
 
 // odds are a certainty as people bet.
 func odds(nats float64) string {
-	if nats > 13.8 {
+	x := math.Exp(min(nats, 20))
+	switch {
+	case x >= 1e6:
 		return "more than 1,000,000 to 1"
+	case x >= 1000:
+		return fmt.Sprintf("%.0f,000 to 1", x/1000)
 	}
-	return fmt.Sprintf("%.3g to 1", math.Exp(nats))
+	return fmt.Sprintf("%.3g to 1", x)
 }
 
 var cellKinds = [...]string{"", "clock", "data"}

@@ -85,6 +85,11 @@ func (v *diskView) check() error {
 			return errors.New("the result has sectors beyond its image")
 		}
 	}
+	for _, t := range v.Map.Tracks {
+		if slices.ContainsFunc(t.Reads, func(r recover.TrackRead) bool { return r.Read < 0 || r.Read >= len(v.Map.Reads) }) {
+			return errors.New("the result has reads that it does not name")
+		}
+	}
 	for _, f := range append(slices.Clone(v.Files), v.Save) {
 		if f != "" && (f != cleanPath(f) || f != path.Base(f)) {
 			return fmt.Errorf("the result names %q, which is no file of this folder", f)

@@ -42,7 +42,16 @@ func resultName(kind, key string) (string, error) {
 }
 
 // put stores a result whole or not at all, replacing an older one of its key.
-func (r *results) put(kind, key string, v any) (err error) {
+func (r *results) put(kind, key string, v any) error {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	return r.putRaw(kind, key, b)
+}
+
+// putRaw is put of what is JSON already.
+func (r *results) putRaw(kind, key string, b []byte) error {
 	name, err := resultName(kind, key)
 	if err != nil {
 		return err
@@ -58,7 +67,7 @@ func (r *results) put(kind, key string, v any) (err error) {
 		return bare(err)
 	}
 	z, _ := gzip.NewWriterLevel(f, gzip.BestSpeed) // a level of the package's own
-	err = json.NewEncoder(z).Encode(v)
+	_, err = z.Write(b)
 	err = errors.Join(err, z.Close(), f.Sync(), f.Close())
 	if err == nil {
 		err = r.root.Rename(part, name)

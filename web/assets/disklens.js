@@ -2,7 +2,7 @@
 // and dragging too, and ribbons and bytes are walked with the arrow keys.
 'use strict';
 // One of many links takes the tab key; arrow keys walk to the others.
-function walk(links, keys) {
+function walk(links, keys, reached) {
   if (!links.length) return;
   const start = Math.max(0, links.findIndex((a) => a.classList.contains('on')));
   links.forEach((a, i) => a.setAttribute('tabindex', i === start ? '0' : '-1'));
@@ -12,15 +12,16 @@ function walk(links, keys) {
     if (!step || !to) return;
     e.preventDefault(); e.stopPropagation();
     a.setAttribute('tabindex', '-1'); to.setAttribute('tabindex', '0'); to.focus();
+    if (reached) reached(to);
   }));
 }
 const all = (s) => [...document.querySelectorAll(s)];
 const ribbons = all('.ribbons a');
 const under = $('#under');
-walk(ribbons, { ArrowDown: 1, ArrowUp: -1, ArrowRight: 1, ArrowLeft: -1 });
 if (under) {
   const rest = under.textContent;
   const tell = (a) => { under.textContent = a ? a.getAttribute('aria-label') : rest; };
+  walk(ribbons, { ArrowDown: 1, ArrowUp: -1, ArrowRight: 1, ArrowLeft: -1 }, tell);
   ribbons.forEach((a) => {
     a.addEventListener('pointerenter', () => tell(a)); a.addEventListener('pointerleave', () => tell(null));
     a.addEventListener('focus', () => tell(a)); a.addEventListener('blur', () => tell(null));
