@@ -148,10 +148,3 @@ func (r *results) has(kind, key string) bool {
 	info, err := r.root.Stat(name)
 	return err == nil && info.Mode().IsRegular()
 }
-
-// forget removes a result.
-func (r *results) forget(kind, key string) {
-	if name, err := resultName(kind, key); err == nil {
-		r.root.Remove(name)
-	}
-}

@@ -208,9 +208,6 @@ type piece struct {
 	stray []float64
 }
 
-// last is the number of the cell behind the piece.
-func (p *piece) last() int { return p.base + len(p.cells) }
-
 // lay fills the cells from..to-1 around their anchors: between two of them windows are laid evenly.
 func lay(anchors []anchorCell, from, to int, weighed bool) piece {
 	if len(anchors) == 0 || to <= from {
