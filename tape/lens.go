@@ -191,7 +191,7 @@ type Outline struct {
 func (l *Look) Outline(ctx context.Context, r io.ReaderAt, width int) (*Outline, error) {
 	d := l.drawer(r, 0, math.Max(l.h.Seconds, 1e-3), width)
 	d.y = 2
-	s := &Outline{Canvas: d.c, top: d.y, total: d.to, width: d.c.Width}
+	s := &Outline{Canvas: d.c, top: d.y + 22, total: d.to, width: d.c.Width}
 	d.programs()
 	d.blocks()
 	d.marks()

@@ -410,7 +410,7 @@ func inkOn(c picture.Colour) picture.Colour {
 // odds are the decisions as numbers: up for a 1, down for a 0; within the dashed lines a bit is doubtful.
 func (d *drawer) odds(bits []lensBit) {
 	const h, most = 64.0, 30.0
-	d.caption("decision: odds of a 1 (up) or a 0 (down), e to the power of ±30", fmt.Sprintf("within ±%d: doubtful", certain))
+	d.caption("odds (ln) of a 1, up, or a 0, down", fmt.Sprintf("±30; within ±%d: doubtful", certain))
 	d.frame(h)
 	mid := d.y + h/2
 	for _, k := range []float64{-certain, certain} {

@@ -18,8 +18,8 @@ import (
 	"testing"
 )
 
-// readBack reads recordings in read/ as the page has it done, without the page.
-func readBack(t *testing.T, s *Server, names ...string) *tapeView {
+// heardOn reads recordings in read/ as the page has it done, without the page.
+func heardOn(t *testing.T, s *Server, names ...string) *tapeView {
 	t.Helper()
 	goes, err := s.readTape(t.Context(), &job{wake: make(chan struct{})}, names)
 	if err != nil {
@@ -33,7 +33,7 @@ func readBack(t *testing.T, s *Server, names ...string) *tapeView {
 
 var span = regexp.MustCompile(`data-from="([^"]*)" data-span="([^"]*)"`)
 
-// drawn gives the stretch a page or part shows.
+// drawnStretch gives the stretch a page or part shows.
 func drawnStretch(t *testing.T, body string) (from, long float64) {
 	t.Helper()
 	m := span.FindStringSubmatch(body)
@@ -56,7 +56,7 @@ func TestTapeLensAnswers(t *testing.T) {
 	s, h := bench(t)
 	samples, first := heronSide(t, s, 1, 100, 400)
 	writeWAV(t, filepath.Join(s.o.Work, "read", "pass <1>.wav"), samples)
-	v := readBack(t, s, "pass <1>.wav")
+	v := heardOn(t, s, "pass <1>.wav")
 	base := h.URL + "/prove/tape/" + url.PathEscape("pass <1>.wav")
 	total := v.looks[0].Seconds()
 	at := first + 100*8*0.002
@@ -133,7 +133,7 @@ func TestTapeLensMoves(t *testing.T) {
 	s, h := bench(t)
 	samples, first := heronSide(t, s, 1, 100, 400)
 	writeWAV(t, filepath.Join(s.o.Work, "read", "a.wav"), samples)
-	readBack(t, s, "a.wav")
+	heardOn(t, s, "a.wav")
 	follow := func(body, do string) string {
 		t.Helper()
 		m := regexp.MustCompile(`data-do="` + do + `" href="([^"#]*)`).FindStringSubmatch(body)
@@ -198,7 +198,7 @@ func TestTapeLensCancelled(t *testing.T) {
 	s, h := bench(t)
 	samples, _ := heronSide(t, s, 1)
 	writeWAV(t, filepath.Join(s.o.Work, "read", "a.wav"), samples)
-	readBack(t, s, "a.wav")
+	heardOn(t, s, "a.wav")
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	w := httptest.NewRecorder()
@@ -219,7 +219,7 @@ func TestTapeLensOutlivesTheServer(t *testing.T) {
 	samples, _ := heronSide(t, s, 1, 100)
 	path := filepath.Join(s.o.Work, "read", "a.wav")
 	writeWAV(t, path, samples)
-	readBack(t, s, "a.wav")
+	heardOn(t, s, "a.wav")
 	_, before := get(t, h.URL+"/prove/tape/a.wav?part=lens&at=4&span=0.1")
 	s.jobs.mu.Lock()
 	s.jobs.tapes = map[string]*tapeView{} // all that a new server has not
@@ -245,7 +245,7 @@ func TestTapeLensOutlivesTheServer(t *testing.T) {
 	if status, body := get(t, h.URL+"/prove/tape/a.wav"); status != 404 || !strings.Contains(body, "Read it back again") {
 		t.Errorf("another recording in its place: status %d", status)
 	}
-	readBack(t, s, "a.wav")
+	heardOn(t, s, "a.wav")
 	if err := os.Remove(filepath.Join(s.o.Work, closer, "a.wav.look")); err != nil {
 		t.Fatal(err)
 	}
@@ -253,12 +253,12 @@ func TestTapeLensOutlivesTheServer(t *testing.T) {
 		t.Errorf("without what was kept: status %d, want 404 with the programs still listed", status)
 	}
 	// What belongs to no recording any more goes when the next is read.
-	readBack(t, s, "a.wav")
+	heardOn(t, s, "a.wav")
 	writeWAV(t, filepath.Join(s.o.Work, "read", "b.wav"), samples)
 	if err := os.Remove(path); err != nil {
 		t.Fatal(err)
 	}
-	readBack(t, s, "b.wav")
+	heardOn(t, s, "b.wav")
 	entries, err := os.ReadDir(filepath.Join(s.o.Work, closer))
 	if err != nil || len(entries) != 1 || entries[0].Name() != "b.wav.look" {
 		t.Errorf("kept: %v, %v; want that of b.wav alone", entries, err)
@@ -275,7 +275,7 @@ func TestTapeLensOfALossyRecording(t *testing.T) {
 	if err != nil {
 		t.Fatalf("oggenc (apt install vorbis-tools): %v\n%s", err, out)
 	}
-	readBack(t, s, "a.ogg")
+	heardOn(t, s, "a.ogg")
 	status, body := get(t, h.URL+"/prove/tape/a.ogg?part=lens&span=0.004&at="+strconv.FormatFloat(first+0.5, 'f', 4, 64))
 	if status != 200 || !strings.Contains(body, "single samples") || !strings.Contains(body, "bits as decided") {
 		t.Errorf("status %d, want single samples and bits: %.300s", status, body)
@@ -296,7 +296,7 @@ func TestTapeLensOfSeveralPasses(t *testing.T) {
 	two, _ := heronSide(t, s, 2, 250, 251)
 	writeWAV(t, filepath.Join(s.o.Work, "read", "one.wav"), one)
 	writeWAV(t, filepath.Join(s.o.Work, "read", "two.wav"), two)
-	v := readBack(t, s, "one.wav", "two.wav")
+	v := heardOn(t, s, "one.wav", "two.wav")
 	if len(v.Merged) != 2 || len(v.Merged[0].Copies) != 2 || len(v.Merged[0].Row) == 0 {
 		t.Fatalf("comparisons: %+v", v.Merged)
 	}
