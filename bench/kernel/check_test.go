@@ -292,6 +292,23 @@ func TestCheckFMVerdict(t *testing.T) {
 	if r.found.FM != "unsure" || !strings.Contains(r.found.FMWhy, "not because its marks are lost") {
 		t.Errorf("FM with CRC errors: %q (%s)", r.found.FM, r.found.FMWhy)
 	}
+	// An FM track that comes back, while some identifier is found on it in MFM as well, proves nothing either way.
+	p = chip.New(300)
+	r = checkPort(t, &ghost{Port: p}, p)
+	if r.found.FM != "unsure" || !strings.Contains(r.found.FMWhy, "identifiers are found on it in MFM too") {
+		t.Errorf("FM with MFM beside it: %q (%s)", r.found.FM, r.found.FMWhy)
+	}
+	// Lost FM marks say nothing where MFM is lost as well from then on: here the drive stops writing.
+	p = chip.New(300)
+	p.FM = chip.NoFM
+	p.Before = func(_ int, c *kernel.Command) {
+		if c.Bytes[0] == 0x0D {
+			p.Dirty = whole(1, 20)
+		}
+	}
+	if r := check(t, p, "dd48", context.Background()); r.found.FM != "unsure" || !strings.Contains(r.found.FMWhy, "cylinder 1: MFM fails there after FM did") {
+		t.Errorf("a drive that stops writing: %q (%s)", r.found.FM, r.found.FMWhy)
+	}
 	// A failure that passes is tried again.
 	p = chip.New(300)
 	n := 0
@@ -313,6 +330,23 @@ func (s *spoiler) Raw(c *kernel.Command) error {
 	err := s.Port.Raw(c)
 	if c.Bytes[0] == 0x06 && err == nil && len(c.Reply) > 2 {
 		c.Reply[0], c.Reply[1], c.Reply[2] = 0x40, 0x20, 0x20
+	}
+	return err
+}
+
+// ghost finds an identifier in MFM on tracks that were formatted in FM.
+type ghost struct {
+	*chip.Port
+	fm bool
+}
+
+func (g *ghost) Raw(c *kernel.Command) error {
+	err := g.Port.Raw(c)
+	if c.Bytes[0]&0x1F == 0x0D {
+		g.fm = c.Bytes[0]&0x40 == 0
+	}
+	if g.fm && c.Bytes[0] == 0x4A && err == nil {
+		c.Reply = []byte{0, 0, 0, 1, 0, 9, 2}
 	}
 	return err
 }

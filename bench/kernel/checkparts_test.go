@@ -58,12 +58,15 @@ func TestTurnOf(t *testing.T) {
 		return passing{place: place, at: begin.Add(time.Duration((turn + float64(place)*0.1) * turnMS * 1e6))}
 	}
 	none := passing{place: -1}
-	var even, slept, lost, one []passing
+	var even, slept, lost, one, second []passing
 	for turn := range 12 {
 		for place := range 5 {
 			even = append(even, at(place, float64(turn)))
 			// Every fourth turn is slept through, unseen in the places.
 			slept = append(slept, at(place, float64(turn+turn/4)))
+			if turn%2 == 0 || place == 4 { // all but one are caught only every second turn
+				second = append(second, at(place, float64(turn)))
+			}
 			switch {
 			case turn%3 == 2 && place == 1:
 				lost = append(lost, none)
@@ -78,7 +81,7 @@ func TestTurnOf(t *testing.T) {
 		name  string
 		seen  []passing
 		least int
-	}{{"even", even, 55}, {"slept through", slept, 40}, {"lost", lost, 20}, {"one sector", one, 11}} {
+	}{{"even", even, 55}, {"slept through", slept, 40}, {"lost", lost, 20}, {"one sector", one, 11}, {"every second turn", second, 11}} {
 		turn, spread, n := turnOf(c.seen)
 		if math.Abs(turn-turnMS/1000) > 1e-6 || spread > 1e-6 || n < c.least {
 			t.Errorf("%s: %.6f s ± %.6f of %d turns, want 0.2 of %d or more", c.name, turn, spread, n, c.least)
