@@ -157,6 +157,26 @@ func split(p picture.Stretch) []picture.Stretch {
 	return []picture.Stretch{p, q}
 }
 
+// Ribbon is the merged track with the numbers of its sectors; href says where each leads.
+func (t *MapTrack) Ribbon(href func(s *MapSector) string) picture.Ribbon {
+	r := t.ribbon()
+	r.Note = ""
+	k := 0
+	for i := range t.Sectors {
+		s := &t.Sectors[i]
+		if s.Extra && s.Angle == nil {
+			continue
+		}
+		for range len(split(picture.Stretch{From: s.Drawn, To: s.Drawn + s.Extent})) {
+			if !s.Extra {
+				r.Stretches[k].Label, r.Stretches[k].Href = fmt.Sprint(s.Sector), href(s)
+			}
+			k++
+		}
+	}
+	return r
+}
+
 // titled puts a heading and a line below it over a picture.
 func titled(title, caption string, p *picture.Canvas) *picture.Canvas {
 	const top, pad = 52.0, 12.0
