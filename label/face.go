@@ -3,13 +3,14 @@ package label
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"remanence/picture"
 )
 
-// diskFace draws a disk label of w x h mm at the origin: number, title and QR code above, contents, facts below. It
-// gives back how many names had no room.
-func diskFace(c *picture.Canvas, m *Medium, w, h float64) (int, error) {
+// face draws a label or card of w x h mm at the origin: number, title and QR code above, contents, facts below. It
+// gives back how many entries had no room.
+func face(c *picture.Canvas, m *Medium, items []entry, w, h float64) (int, error) {
 	x0, y0, x1, y1 := Edge, Edge, w-Edge, h-Edge
 	q := math.Min(15, (y1-y0)*0.44)
 	qx := x1 - q
@@ -53,19 +54,43 @@ func diskFace(c *picture.Canvas, m *Medium, w, h float64) (int, error) {
 		top, width = math.Max(below, top), x1-x0
 	}
 	c.Line(x0, top-1.1, x0+width, top-1.1, hair)
-	return list(c, m.names(), x0, top, width, foot-1-top, 1.9, math.Max(1.9, math.Min(3.0, size*0.8))), nil
+	return list(c, items, x0, top, width, foot-1-top, 1.9, math.Max(1.9, math.Min(3.6, size*0.8))), nil
 }
 
-// names are all items in order; sides are told apart where there are two.
-func (m *Medium) names() []string {
-	var out []string
+// entries are all items in order; sides are told apart where there are two.
+func (m *Medium) entries() []entry {
+	var out []entry
 	for _, s := range m.Sides {
 		for i := range s.Items {
 			n := s.Items[i].shown()
 			if len(m.Sides) > 1 && s.Name != "" {
 				n = s.Name + ": " + n
 			}
-			out = append(out, n)
+			out = append(out, entry{n, s.Items[i].Size})
+		}
+	}
+	return out
+}
+
+// cardEntries are all items as an index card has them: with counter positions or units, and where they are in the archive.
+func (m *Medium) cardEntries() []entry {
+	var out []entry
+	for _, s := range m.Sides {
+		for i, e := range counters(s) {
+			if len(m.Sides) > 1 && s.Name != "" {
+				e.name = s.Name + " " + e.name
+			}
+			it := &s.Items[i]
+			if m.Type == "disk" { // the name is looked for, not the place
+				e = entry{it.shown(), it.Where}
+				if it.Size != "" {
+					e.more = strings.TrimPrefix(e.more+", "+it.Size, ", ")
+				}
+			}
+			if it.Path != "" {
+				e.more = strings.TrimSpace(e.more + "  " + it.Path)
+			}
+			out = append(out, e)
 		}
 	}
 	return out
@@ -106,15 +131,17 @@ func diskWrap(c *picture.Canvas, m *Medium, w, h float64) {
 		number, size = whole(m.Number, w-2*Edge, math.Min(5, h/3))
 		y := h/2 - 0.3
 		c.Text(Edge, y, number, set(size, picture.Bold, picture.Start))
-		t := math.Min(2.6, size*0.6)
-		c.Text(Edge, y+t*1.4, picture.Shorten(m.Title, w-2*Edge, t, picture.Sans), set(t, picture.Sans, picture.Start))
+		title, t := fit(m.Title, w-2*Edge, 1.9, math.Min(2.6, size*0.6), picture.Sans)
+		c.Text(Edge, y+t*1.4, title, set(t, picture.Sans, picture.Start))
 		return
 	}
 	y := h/2 + size*rise/2 - 0.5
 	c.Text(Edge, y, number, set(size, picture.Bold, picture.Start))
 	x := Edge + picture.TextWidth(number, size, picture.Bold) + 3
-	t := math.Min(2.6, size*0.6)
-	c.Text(x, y-3, picture.Shorten(m.Title, w-Edge-x, t, picture.Bold), set(t, picture.Bold, picture.Start))
+	lines, t := wrapFit(m.Title, w-Edge-x, math.Min(2.6, size*0.6), 1.9, math.Max(2.6, y-3-Edge), picture.Bold)
+	for i, l := range lines {
+		c.Text(x, y-3-float64(len(lines)-1-i)*t*1.25, l, set(t, picture.Bold, picture.Start))
+	}
 	x += mark(c, m, x, y, 2.0)
 	c.Text(x, y, picture.Shorten(m.small(), w-Edge-x, 2.0, picture.Sans), set(2.0, picture.Sans, picture.Start))
 }
@@ -158,13 +185,13 @@ func cassetteFace(c *picture.Canvas, s *Sheet, m *Medium, side int) (int, error)
 			return 0, err
 		}
 	}
-	var names []string
+	var names []entry
 	for i := range items {
 		n := items[i].shown()
 		if items[i].Where != "" {
 			n = items[i].Where + " " + n
 		}
-		names = append(names, n)
+		names = append(names, entry{n, items[i].Size})
 	}
 	foot := facts(c, m, x0, x1, h-Edge)
 	return list(c, names, x0, bottom+0.2, x1-x0, foot-0.1-bottom-0.2, 1.9, 2.4), nil
@@ -183,10 +210,10 @@ func insertFace(c *picture.Canvas, s *Sheet, m *Medium) (int, error) {
 	number, size := whole(m.Number, right-x0, 14)
 	c.Text(x0, y0+size*rise, number, set(size, picture.Bold, picture.Start))
 	y := y0 + size*rise + 5.6
-	t := math.Min(4.2, size*0.7)
-	for _, l := range wrap(m.Title, right-x0, t, picture.Bold, 2) {
+	lines, t := wrapFit(m.Title, right-x0, math.Min(4.2, size*0.7), math.Min(2.6, size*0.7), 11, picture.Bold)
+	for _, l := range lines {
 		c.Text(x0, y, l, set(t, picture.Bold, picture.Start))
-		y += 5.2
+		y += t * 1.24
 	}
 	if m.Start != "" {
 		c.Text(x0, y-0.6, picture.Shorten(m.Start, right-x0, 2.5, picture.Sans), set(2.5, picture.Sans, picture.Start))
@@ -205,7 +232,7 @@ func insertFace(c *picture.Canvas, s *Sheet, m *Medium) (int, error) {
 			c.Text(x, ly+2.4, "Side "+sd.Name, set(2.8, picture.Bold, picture.Start))
 			ly += 3.8
 		}
-		missed += list(c, counters(sd), x, ly, cw, foot-1-ly, 1.9, 2.8)
+		missed += list(c, counters(sd), x, ly, cw, foot-1-ly, 1.9, 3.4)
 	}
 
 	sy := s.Front
@@ -221,18 +248,20 @@ func insertFace(c *picture.Canvas, s *Sheet, m *Medium) (int, error) {
 		rw = 25
 	}
 	c.Text(x1, mid+0.8, picture.Shorten(m.Place, 25.1, 2.2, picture.Sans), set(2.2, picture.Sans, picture.End))
-	title, ts := fit(m.Title, x1-rw-3-tx, math.Min(2.4, ns*0.7), math.Min(4, ns*0.7), picture.Sans)
-	c.Text(tx, mid+ts*rise/2, title, set(ts, picture.Sans, picture.Start))
+	titles, ts := spineTitle(m.Title, x1-rw-3-tx, s.Spine-2*Edge, ns)
+	for i, l := range titles {
+		c.Text(tx, mid+ts*rise/2+(float64(i)-float64(len(titles)-1)/2)*ts*1.2, l, set(ts, picture.Sans, picture.Start))
+	}
 
 	if s.Flap >= 2*Edge+3 {
 		fy := s.Front + s.Spine
-		var all []string
+		var all []entry
 		for _, sd := range m.Sides {
-			for _, n := range counters(sd) {
+			for _, e := range counters(sd) {
 				if sd.Name != "" {
-					n = sd.Name + " " + n
+					e.name = sd.Name + " " + e.name
 				}
-				all = append(all, n)
+				all = append(all, entry{e.name, ""})
 			}
 		}
 		list(c, all, x0, fy+Edge, x1-x0, s.Flap-2*Edge, 1.9, 2.4)
@@ -240,15 +269,25 @@ func insertFace(c *picture.Canvas, s *Sheet, m *Medium) (int, error) {
 	return missed, nil
 }
 
+// spineTitle sets a title on a spine: on one line as large as it goes, on two where it would become too small, and only
+// then cut.
+func spineTitle(title string, width, height, number float64) ([]string, float64) {
+	most := math.Min(4, number*0.7)
+	if line, size := fit(title, width, math.Min(2.4, most), most, picture.Sans); !strings.HasSuffix(line, "…") {
+		return []string{line}, size
+	}
+	return wrapFit(title, width, math.Min(2.6, most), math.Min(2.0, most), height, picture.Sans)
+}
+
 // counters are a side's items with their counter positions before them.
-func counters(s Side) []string {
-	var out []string
+func counters(s Side) []entry {
+	var out []entry
 	for i := range s.Items {
 		n := s.Items[i].shown()
 		if s.Items[i].Where != "" {
 			n = fmt.Sprintf("%s  %s", s.Items[i].Where, n)
 		}
-		out = append(out, n)
+		out = append(out, entry{n, s.Items[i].Size})
 	}
 	return out
 }

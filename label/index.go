@@ -110,7 +110,8 @@ func indexHead(c *picture.Canvas, m *Medium, x0, x1, y0 float64, first bool) (fl
 		number, size := whole(m.Number, 80, 7)
 		c.Text(x0, y0+size*rise, number, set(size, picture.Bold, picture.Start))
 		x := x0 + picture.TextWidth(number, size, picture.Bold) + 4
-		c.Text(x, y0+size*rise, picture.Shorten(m.Title, x1-x, 3.6, picture.Sans), set(3.6, picture.Sans, picture.Start))
+		title, t := fit(m.Title, x1-x, 2.4, 3.6, picture.Sans)
+		c.Text(x, y0+size*rise, title, set(t, picture.Sans, picture.Start))
 		return y0 + size*rise + 7, nil
 	}
 	const q = 24.0
@@ -122,9 +123,10 @@ func indexHead(c *picture.Canvas, m *Medium, x0, x1, y0 float64, first bool) (fl
 	y := y0 + size*rise
 	c.Text(x0, y, number, set(size, picture.Bold, picture.Start))
 	y += 8
-	for _, l := range wrap(m.Title, right-x0, 5.4, picture.Bold, 2) {
-		c.Text(x0, y, l, set(5.4, picture.Bold, picture.Start))
-		y += 6.6
+	lines, t := wrapFit(m.Title, right-x0, 5.4, 3.2, 16, picture.Bold)
+	for _, l := range lines {
+		c.Text(x0, y, l, set(t, picture.Bold, picture.Start))
+		y += t * 1.22
 	}
 	for _, f := range [][2]string{{"machine", m.Machine}, {"recording", m.Recording}, {"medium", m.Place}, {"made", m.Date},
 		{"files", fmt.Sprint(m.count())}, {"to start", m.Start}, {"proof", m.proof()}} {

@@ -331,6 +331,8 @@ func TestCodesCanBeRead(t *testing.T) {
 				want[m.Number]++
 			case s.Kind == label.CassetteLabel && m.Type == "tape":
 				want[m.Number] += 2
+			case s.Kind == label.Card && m.Type == "disk": // three cards on the first page
+				want[m.Number]++
 			}
 		}
 		got := map[string]int{}
@@ -349,12 +351,12 @@ func TestNothingIsLeftOutSilently(t *testing.T) {
 	for _, s := range sheets(t) {
 		file, notes := print(t, s).file, print(t, s).notes
 		text := run(t, totext, "-layout", file, "-")
-		if s.Kind == label.Index {
+		if s.Kind == label.Index || s.Kind == label.Card { // a card of 5 x 3 inch has room for 90 names
 			for _, m := range media() {
 				for _, sd := range m.Sides {
 					for _, it := range sd.Items {
 						if !strings.Contains(text, it.Name) {
-							t.Errorf("%s: %s is not on the index sheet of %s", s.Name, it.Name, m.Number)
+							t.Errorf("%s: %s is not on the index sheet or card of %s", s.Name, it.Name, m.Number)
 						}
 					}
 				}
@@ -375,6 +377,42 @@ func TestNothingIsLeftOutSilently(t *testing.T) {
 		}
 		if s.Kind == label.DiskLabel && !strings.Contains(text, "□□ → Ω") {
 			t.Errorf("%s: runes the typeface lacks must show as squares", s.Name)
+		}
+	}
+}
+
+// Long headings are set smaller and in more lines before anything of them is cut, and where there is room a label says
+// more than names, so that it is not a third empty. pdftotext reads what a person would.
+func TestHeadingsAndRoom(t *testing.T) {
+	totext := need(t, "pdftotext", "poppler-utils")
+	title := "Saltmarsh tide tables, lights and soundings 1979"
+	few := []label.Item{{Name: "HERON/CMD", Where: "004", Size: "2431 bytes", Path: "box 3/heron.cmd"}, {Name: "TIDE/BAS", Where: "021", Size: "918 bytes", Path: "box 3/tide.bas"}}
+	two := []label.Medium{{Number: "D1", Type: "disk", Title: title, Recording: "fm10x256", Sides: []label.Side{{Items: few}}}, {Number: "T1", Type: "tape", Title: title, Recording: "kcs300", Place: "C-30", Sides: []label.Side{{Name: "A", Items: few}}}}
+	for _, s := range sheets(t) {
+		var b bytes.Buffer
+		if _, err := label.PDF(&b, s, two, label.Options{}); err != nil {
+			t.Fatal(err)
+		}
+		file := filepath.Join(t.TempDir(), "a.pdf")
+		if err := os.WriteFile(file, b.Bytes(), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		text := run(t, totext, file, "-")
+		words := strings.Fields(text)
+		all := " " + strings.Join(words, " ") + " "
+		for _, w := range strings.Fields(title) {
+			if !strings.Contains(all, " "+w+" ") {
+				t.Errorf("%s: %q of the title is cut", s.Name, w)
+			}
+		}
+		if strings.Contains(text, "…") {
+			t.Errorf("%s: something is cut:\n%s", s.Name, text)
+		}
+		if !strings.Contains(all, "918 bytes") {
+			t.Errorf("%s: there is room for sizes, and they are not there:\n%s", s.Name, text)
+		}
+		if s.Kind == label.Card && !strings.Contains(all, "box 3/tide.bas") {
+			t.Errorf("%s: no path in the archive:\n%s", s.Name, text)
 		}
 	}
 }

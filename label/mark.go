@@ -152,26 +152,49 @@ func scale(c *picture.Canvas, x, y float64, upright bool) {
 	c.Text(tx, ty, scaleText, t)
 }
 
+// entry is what a list says of one item: its name, and more where there is room for it.
+type entry struct{ name, more string }
+
+func (e entry) long() string {
+	if e.more == "" {
+		return e.name
+	}
+	return e.name + "  " + e.more
+}
+
 // list sets names in columns of the box, as large as lets all of them in, down to the least size; what has no room
-// is counted in the last place. It gives back how many had none.
-func list(c *picture.Canvas, names []string, x, y, w, h, least, most float64) int {
-	if len(names) == 0 || w <= 0 || h <= 0 {
-		return len(names)
+// is counted in the last place. Where all of them have room at a good size, they are set with what more is to be said.
+// It gives back how many had none.
+func list(c *picture.Canvas, all []entry, x, y, w, h, least, most float64) int {
+	if len(all) == 0 || w <= 0 || h <= 0 {
+		return len(all)
 	}
 	const lead, gap = 1.28, 3.0
-	size := most
-	rows, cols := 0, 0
-	for {
-		widest := 0.0
+	fill := func(names []string, size float64) (rows, cols int, widest float64) {
 		for _, n := range names {
 			widest = math.Max(widest, picture.TextWidth(picture.Printable(n), size, picture.Sans))
 		}
-		widest = math.Min(widest, math.Max(w, 1))
 		rows = int((h-size*0.95)/(size*lead)) + 1
 		if size*0.95 > h {
 			rows = 0
 		}
-		cols = max(1, int((w+gap)/(widest+gap)))
+		return rows, max(1, int((w+gap)/(math.Min(widest, math.Max(w, 1))+gap))), widest
+	}
+	names, long := make([]string, len(all)), make([]string, len(all))
+	for i, e := range all {
+		names[i], long[i] = e.name, e.long()
+	}
+	size := most
+	rows, cols := 0, 0
+	roomy := false
+	for s := most; s >= math.Max(least, most*0.75) && !roomy; s -= 0.1 {
+		r, k, widest := fill(long, s)
+		if roomy = r*k >= len(long) && widest <= w; roomy {
+			names, size, rows, cols = long, s, r, k
+		}
+	}
+	for !roomy {
+		rows, cols, _ = fill(names, size)
 		if rows*cols >= len(names) || size <= least {
 			break
 		}

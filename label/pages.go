@@ -85,12 +85,14 @@ func Pages(s *Sheet, media []Medium, o Options) (pages []*picture.Canvas, notes 
 				if s.Fold > 0 {
 					h = s.Fold
 				}
-				n, err := diskFace(c, m, s.LabelWidth, h)
+				n, err := face(c, m, m.entries(), s.LabelWidth, h)
 				if s.Fold > 0 && s.Fold < s.LabelHeight {
 					c.Within(0, h, 1, func() { diskWrap(c, m, s.LabelWidth, s.LabelHeight-h) })
 				}
 				return n, err
 			}, m.Number)
+		case Card:
+			err = put(func(c *picture.Canvas) (int, error) { return face(c, m, m.cardEntries(), s.LabelWidth, s.LabelHeight) }, m.Number)
 		case CassetteLabel:
 			for side := range max(1, len(m.Sides)) {
 				if err = put(func(c *picture.Canvas) (int, error) { return cassetteFace(c, s, m, side) }, m.Number); err != nil {

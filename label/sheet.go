@@ -24,11 +24,12 @@ const (
 	DiskLabel     Kind = "disk-label"     // stuck on a disk's jacket or case
 	CassetteLabel Kind = "cassette-label" // stuck on a cassette's shell
 	Insert        Kind = "insert"         // folded card for a cassette's case: front, spine, back flap
+	Card          Kind = "card"           // index card: a card of a catalogue, of any size, for a disk or a cassette
 	Index         Kind = "index"          // whole page: what is on a medium
 )
 
 // Kinds lists what a sheet can be for.
-var Kinds = []Kind{DiskLabel, CassetteLabel, Insert, Index}
+var Kinds = []Kind{DiskLabel, CassetteLabel, Insert, Card, Index}
 
 // Paper names the sizes a sheet may name instead of giving its own, in millimetres.
 // Source: ISO 216 (A4); US Letter is 8.5 x 11 inch.
@@ -126,7 +127,7 @@ func (s *Sheet) Validate() error {
 		known = known || k == s.Kind
 	}
 	if !known {
-		return bad("kind", "%q: want disk-label, cassette-label, insert or index", s.Kind)
+		return bad("kind", "%q: want disk-label, cassette-label, insert, card or index", s.Kind)
 	}
 	if s.Paper != "" {
 		if _, ok := Papers[strings.ToLower(s.Paper)]; !ok {

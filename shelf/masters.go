@@ -206,3 +206,27 @@ func (s *Shelf) masterOf(ctx context.Context, sha string) (*Master, error) {
 	}
 	return &found[0], nil
 }
+
+// Label is a medium as labels show it: what is on it is what its master has.
+func (d *Detail) Label() label.Medium {
+	m := label.Medium{Number: d.Medium.Number, Type: d.Medium.Type, Title: d.Medium.Title, Sides: []label.Side{{}}}
+	if d.Master == nil {
+		return m
+	}
+	m.Machine, m.Recording = d.Master.Machine, d.Master.Recording
+	for i, it := range d.Master.Items {
+		if i == 0 {
+			m.Sides[0].Name = it.Side
+		} else if last := m.Sides[len(m.Sides)-1]; it.Side != last.Name {
+			m.Sides = append(m.Sides, label.Side{Name: it.Side})
+		}
+		s := &m.Sides[len(m.Sides)-1]
+		s.Items = append(s.Items, label.Item{Name: it.Name, Where: it.At, Size: it.Size, Path: it.Path, Damaged: it.Damaged})
+	}
+	if !d.Master.Verified {
+		for i := range m.Sides {
+			m.Sides[i].Proof = label.NotProven
+		}
+	}
+	return m
+}

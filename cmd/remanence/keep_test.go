@@ -209,7 +209,7 @@ func TestShelvedLabelNotProven(t *testing.T) {
 	d := &shelf.Detail{Medium: &shelf.Medium{Number: "T1", Type: "tape"}, Master: &shelf.Master{Items: []shelf.Item{{Name: "GULL", Side: "A"}, {Name: "TIDES", Side: "B"}}}}
 	for _, verified := range []bool{false, true} {
 		d.Master.Verified = verified
-		m := shelved(d)
+		m := d.Label()
 		if len(m.Sides) != 2 {
 			t.Fatalf("%d sides", len(m.Sides))
 		}

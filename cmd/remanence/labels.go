@@ -40,7 +40,7 @@ type labelsCmd struct {
 	Rec    string   `name:"recording" placeholder:"NAME" help:"Its recording."`
 	Name   []string `placeholder:"NAME" sep:"none" help:"A file on it; may be given several times. Side B begins with --name B:."`
 
-	Kind   string `placeholder:"KIND" help:"Your own sheet: disk-label, cassette-label, insert or index. Lengths are millimetres."`
+	Kind   string `placeholder:"KIND" help:"Your own sheet: disk-label, cassette-label, insert, card or index. Lengths are millimetres."`
 	Paper  string `default:"a4" placeholder:"SIZE" help:"Your own sheet: a4, letter, or WxH."`
 	Size   string `placeholder:"WxH" help:"Your own sheet: size of a label."`
 	Grid   string `placeholder:"CxR" help:"Your own sheet: columns and rows."`
@@ -162,7 +162,7 @@ func (c *labelsCmd) media(env *Env) (media []label.Medium, inputs []string, err 
 				if err != nil {
 					return err
 				}
-				media = append(media, shelved(d))
+				media = append(media, d.Label())
 			}
 			return nil
 		})
@@ -201,30 +201,6 @@ func (c *labelsCmd) media(env *Env) (media []label.Medium, inputs []string, err 
 		return nil, nil, outcome.Hint(outcome.Usage, fmt.Errorf("labels: nothing to print"), "name a folder that make wrote, or say --medium, or --number and --name")
 	}
 	return media, inputs, nil
-}
-
-// shelved is a medium as the shelf knows it.
-func shelved(d *shelf.Detail) label.Medium {
-	m := label.Medium{Number: d.Medium.Number, Type: d.Medium.Type, Title: d.Medium.Title, Sides: []label.Side{{}}}
-	if d.Master == nil {
-		return m
-	}
-	m.Machine, m.Recording = d.Master.Machine, d.Master.Recording
-	for i, it := range d.Master.Items {
-		if i == 0 {
-			m.Sides[0].Name = it.Side
-		} else if last := m.Sides[len(m.Sides)-1]; it.Side != last.Name {
-			m.Sides = append(m.Sides, label.Side{Name: it.Side})
-		}
-		s := &m.Sides[len(m.Sides)-1]
-		s.Items = append(s.Items, label.Item{Name: it.Name, Where: it.At, Size: it.Size, Path: it.Path, Damaged: it.Damaged})
-	}
-	if !d.Master.Verified {
-		for i := range m.Sides {
-			m.Sides[i].Proof = label.NotProven
-		}
-	}
-	return m
 }
 
 // described is the medium that the flags tell of.
