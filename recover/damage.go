@@ -118,15 +118,25 @@ func NewMap(title string, rec *disk.Recording, im *disk.Image, results []*track.
 	return m
 }
 
-// measured adds what the read knew of a sector: an image keeps angle and margin only of those that are not plain.
+// measured adds what the read knew of a sector: an image keeps angle and margin only of those that are not plain. A track
+// may have a number twice; then the data tells which is meant.
 func measured(s *disk.Sector, r *track.Result) {
+	var found *disk.Sector
 	for i := range r.Sectors {
 		q := &r.Sectors[i]
 		if q.ID != s.ID || q.Status != s.Status || q.Encoding != s.Encoding || s.Angle >= 0 && q.Angle != s.Angle {
 			continue
 		}
-		s.Angle, s.Extent, s.Margin, s.Reads, s.From = q.Angle, q.Extent, q.Margin, q.Reads, q.From
-		return
+		if found == nil {
+			found = q
+		}
+		if bytes.Equal(q.Data, s.Data) {
+			found = q
+			break
+		}
+	}
+	if found != nil {
+		s.Angle, s.Extent, s.Margin, s.Reads, s.From = found.Angle, found.Extent, found.Margin, found.Reads, found.From
 	}
 }
 

@@ -587,3 +587,36 @@ func TestEachReadAlone(t *testing.T) {
 		t.Errorf("captured: %+v", res.Captured)
 	}
 }
+
+// A number that a track has twice: each of the two sectors is drawn where it lies.
+func TestSameNumberTwiceOnTheMap(t *testing.T) {
+	r := rec(1)
+	im := filled(1, 4)
+	sectors := im.Track(0, 0)
+	sectors[2].ID.Sector = 3 // it passes first; the one before 4 is the image's
+	cells, err := track.Build(r, 0, 0, sectors)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := cells.Capture(0, 0, track.EncodeOptions{Revolutions: 2})
+	res, err := track.Scan(context.Background(), []*flux.Capture{c}, track.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	best, _ := track.ToImage([]*track.Result{res}, r)
+	m := NewMap("twice", r, best, []*track.Result{res})
+	at := map[bool]float64{}
+	for _, s := range m.Tracks[0].Sectors {
+		if s.Sector == 3 && s.Angle != nil {
+			at[s.Extra] = *s.Angle
+		}
+	}
+	if len(at) != 2 || at[true] == at[false] {
+		t.Fatalf("sectors 3, the extra one apart, lie at %v: want two places", at)
+	}
+	for _, q := range res.Sectors {
+		if q.ID.Sector == 3 && bytes.Equal(q.Data, best.Bytes(disk.Place{Sector: 3})) && q.Angle != at[false] {
+			t.Errorf("the sector in the image lies at %.3f, the map has it at %.3f", q.Angle, at[false])
+		}
+	}
+}
