@@ -65,10 +65,11 @@ type hearer struct {
 	code   *linecode.Code
 	soft   []linecode.Byte
 	data   []byte
-	ended  bool    // no byte will follow
-	paused bool    // none has for a while
-	parsed *parsed // of a tape whose beginning is lost, where its blocks begin was looked for
-	offset float64 // seconds that places in soft are off
+	ended  bool         // no byte will follow
+	paused bool         // none has for a while
+	was    []HeardBlock // blocks as they were heard before
+	parsed *parsed      // of a tape whose beginning is lost, where its blocks begin was looked for
+	offset float64      // seconds that places in soft are off
 	stands float64
 }
 
@@ -91,7 +92,10 @@ func (h *hearer) hear(p *HeardProgram, leaderS float64) {
 	p.LeaderS = leaderS
 	var q *parsed
 	p.Kind, q = h.kind()
-	h.parsed = q
+	h.parsed, h.was = q, nil
+	if p.Kind == was.Kind {
+		h.was = blocks
+	}
 	h.fill(p)
 	for i := range p.Blocks {
 		b := &p.Blocks[i]
@@ -339,7 +343,7 @@ func (h *hearer) stretches(p *HeardProgram) *parsed {
 			}
 		}
 		h.judge(&x, good, !h.ended && !h.paused && !q.done && to == len(h.data) && to-from < stretchBytes)
-		if x.State == Good && p.Kind != BASICTape && h.least(&x) < certain {
+		if x.State == Good && p.Kind != BASICTape && x.Certainty < 1 {
 			x.State, x.Why = Doubtful, "a bit is uncertain, and nothing in this form tells whether it is right"
 		}
 		p.Blocks = append(p.Blocks, x)
@@ -352,6 +356,10 @@ func (h *hearer) stretches(p *HeardProgram) *parsed {
 
 // judge gives a block its state. A right sum counts while bits may still change only if each of them is certain.
 func (h *hearer) judge(b *HeardBlock, right, running bool) {
+	if i := b.Number - 1; right && !running && i < len(h.was) && h.was[i].from == b.from && h.was[i].to == b.to && h.was[i].Settled && h.was[i].State == Good {
+		*b = h.was[i]
+		return
+	}
 	b.FromS, b.ToS = h.at(b.from), h.at(b.to)
 	b.Settled = h.settled(b.to)
 	bits, sure := 0, 0
@@ -374,16 +382,6 @@ func (h *hearer) judge(b *HeardBlock, right, running bool) {
 	default:
 		b.State = Good
 	}
-}
-
-// least is the odds of the least certain bit of a block.
-func (h *hearer) least(b *HeardBlock) float32 {
-	least := float32(math.Inf(1))
-	for i := b.from; i < b.to; i++ {
-		_, d := h.soft[i].Doubt(h.code.Framing.Bits)
-		least = min(least, d)
-	}
-	return least
 }
 
 // Heard lists the programs of a result, with their blocks, as Live tells of them; this is what stands in the end. codes

@@ -71,7 +71,6 @@ type sentProgram struct {
 const (
 	stretchBytes   = 256  // a block of what has no blocks
 	guessBytes     = 2048 // from which the kind is told while it sounds
-	maxStrayBytes  = 1 << 15
 	maxAgain       = 100
 	maxContest     = 100 // runs that may still compete
 	liveQuality    = 0.8 // of a run still under way, where several codes are listened for
@@ -399,7 +398,7 @@ func minutes(s float64) string {
 // parse finds the programs of a run and their blocks.
 func (l *Live) parse(u *liveRun) {
 	t := &track{best: heard{Run: &linecode.Run{Code: u.ear.code}, ear: &ear{rate: l.rate}}, bytes: u.soft}
-	if u.closed || len(u.soft) <= maxStrayBytes {
+	if len(u.ear.code.Framing.Start) > 0 && standAlone(t.bytes, strayPauseS*l.rate) {
 		t.dropStrays()
 	}
 	stands := math.Inf(1) // sample up to which bytes stand
@@ -431,6 +430,22 @@ func (l *Live) parse(u *liveRun) {
 		n++
 	}
 	u.parts = u.parts[:n]
+}
+
+// standAlone says whether one or two bytes stand alone between pauses: they may be strays. This is asked all the time, and
+// the answer is nearly always no.
+func standAlone(b []linecode.Byte, pause float64) bool {
+	from := 0
+	for i := 1; i <= len(b); i++ {
+		if i < len(b) && b[i].At-b[i-1].At-float64(b[i-1].Length) < pause {
+			continue
+		}
+		if i-from <= 2 {
+			return true
+		}
+		from = i
+	}
+	return false
 }
 
 // longZeros says whether there may be a leader in the middle of a run.
