@@ -136,3 +136,37 @@ func TestDiskBytesInABrowser(t *testing.T) {
 	v.until(`document.querySelectorAll('#hex a.on').length == 1`)
 	everywhere(v, map[string]string{"disk bytes": page + "?chain=TIDE/CMD&at=AC00h", "program bytes": "/file/" + idOf("tide.cmd") + "?field=3"})
 }
+
+// TestLabelsInABrowser types own sizes and sees the preview follow, clicks the first free label of a used sheet, and
+// keeps the sheet. The preview is drawn pages: Chromium's view of a PDF within a page stays empty where there is no screen,
+// and phones have none.
+func TestLabelsInABrowser(t *testing.T) {
+	s, h := bench(t)
+	labelled(t, s)
+	v := browse(t, h.URL, "")
+	v.open("/labels")
+	v.until(`document.querySelector('img.sheet').complete && document.querySelector('img.sheet').naturalWidth > 1000`)
+	if got := v.js(`document.querySelector('img.sheet').getBoundingClientRect().height > 600`); got != "true" {
+		t.Errorf("the drawn page is not seen")
+	}
+	v.accessible("labels at first")
+	typed := func(what, id, text string) { // instead of what stands there
+		v.t.Helper()
+		v.js(`document.querySelector('` + id + `').select()`)
+		v.do(what, chromedp.SendKeys(id, text))
+	}
+	v.do("own sizes", chromedp.Click("#own summary"))
+	typed("width", "#lw", "80")
+	typed("height", "#lh", "50")
+	typed("rows", "#rows", "3")
+	v.until(`document.querySelector('#sheet').value == 'own' && document.querySelectorAll('.used a').length == 6 && document.querySelector('img.sheet').src.includes('width=80')`)
+	v.js(`document.querySelector('.used a:nth-of-type(4)').dispatchEvent(new MouseEvent('click', {bubbles: true, cancelable: true}))`)
+	v.until(`document.querySelector('#start').value == '4' && document.querySelectorAll('.used path.gone').length == 3 && new URL(location).searchParams.get('start') == '4'`)
+	typed("a size that cannot be", "#left", "190")
+	v.until(`document.querySelector('#result [role=alert]') !== null && document.querySelector('#result [role=alert]').textContent.includes('left-mm')`)
+	typed("and back", "#left", "20")
+	v.until(`document.querySelector('#result [role=alert]') === null && document.querySelector('#name') !== null`)
+	v.do("keep it", chromedp.SendKeys("#name", "reading-room"), chromedp.Click(`form[action="/labels/keep"] button`))
+	v.until(`document.querySelector('#sheet').value == 'reading-room' && document.querySelector('[role=status]') !== null`)
+	everywhere(v, map[string]string{"labels own": "/labels?run=made-1&start=3&" + own.Encode()})
+}

@@ -41,6 +41,7 @@ type Options struct {
 	Set     *machine.Set
 	Work    string // working folder, made where it is missing
 	Shelf   string // file of the shelf; it need not exist
+	Config  string // configuration folder, for own label sheets; "": none
 	Version string
 	Key     bool              // let in only browsers that were opened with OpenPath
 	Used    func(next string) // called when a key was used, with the path that holds the next one; nil: not told

@@ -68,7 +68,7 @@ func (c *serveCmd) Run(env *Env) error {
 	}
 	defer l.Close()
 	base := "http://" + l.Addr().String()
-	s, err := web.New(env.Context, web.Options{Set: set, Work: work, Shelf: shelf, Version: version, Key: c.Key,
+	s, err := web.New(env.Context, web.Options{Set: set, Work: work, Shelf: shelf, Config: dir, Version: version, Key: c.Key,
 		Used: func(next string) { env.Note("The page was opened. For another browser: %s%s", base, next) }})
 	if err != nil {
 		return outcome.As(outcome.Output, err)
