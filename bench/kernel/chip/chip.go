@@ -13,6 +13,7 @@ package chip
 
 import (
 	"bytes"
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -63,6 +64,7 @@ type Port struct {
 	calls  int
 	tracks map[[2]int][]float64
 	blocks []byte
+	known  map[reading][]id
 
 	w     writer    // used again for each write, as are
 	news  []float64 // and the memory of the track that was written over
@@ -71,7 +73,7 @@ type Port struct {
 
 // New is a good drive at that speed with a controller that does FM and is blind for 0.9 ms (bench notes).
 func New(rpm float64) *Port {
-	return &Port{RPM: rpm, Wander: 0.0005, BlindUS: 900, Off: 3, Lock: 4, Written: map[[2]int]bool{}, tracks: map[[2]int][]float64{}, now: 1.234e8}
+	return &Port{RPM: rpm, Wander: 0.0005, BlindUS: 900, Off: 3, Lock: 4, Written: map[[2]int]bool{}, tracks: map[[2]int][]float64{}, known: map[reading][]id{}, now: 1.234e8}
 }
 
 // Now is the clock of this world.
@@ -286,6 +288,7 @@ func (x *run) lay(begin float64, cells []byte) {
 	x.p.news, x.p.spare = news, x.cells
 	x.cells = out
 	x.p.tracks[x.place] = out
+	x.changed(from, to)
 }
 
 // dirty reports whether the disk keeps nothing there.
@@ -293,43 +296,91 @@ func (x *run) dirty(at float64) bool {
 	return slices.ContainsFunc(x.p.Dirty, func(d Dirt) bool { return d.Cylinder == x.place[0] && at >= d.From && at < d.To })
 }
 
-// mark is an identifier's or a data field's as it passes: where it begins and ends, in turns.
+// mark is an address mark as it passes: where it begins, in turns.
 type mark struct {
-	kind       byte
+	kind  byte
+	begin float64
+}
+
+// id is a sound identifier of a track: where its mark begins (0..1 of a turn) and where its CRC ends.
+type id struct {
+	chrn       [4]byte
 	begin, end float64
-	r          *reader // stands behind the mark byte
+}
+
+// reading is how a track is looked at.
+type reading struct {
+	place [2]int
+	mfm   bool
+	half  float64
+}
+
+// ids are all identifiers of the track. They are kept, and looked for again where the track is written.
+func (x *run) ids() []id {
+	key := reading{x.place, x.mfm, x.half}
+	list, ok := x.p.known[key]
+	if !ok {
+		list = x.scan(0, 1)
+		x.p.known[key] = list
+	}
+	return list
+}
+
+// scan finds the identifiers that begin from a turn to another, not more than one later.
+func (x *run) scan(from, to float64) (list []id) {
+	for r := x.reader(from - 0.02); ; { // from before it, for one that begins there
+		m, ok := r.mark(to)
+		if !ok {
+			return list
+		}
+		if m.kind != 0xFE || m.begin < from || m.begin >= to {
+			continue
+		}
+		if b := r.bytes(6); crc(preset(x.mfm, 0xFE), b) == 0 {
+			turn := math.Floor(m.begin)
+			list = append(list, id{[4]byte(b), m.begin - turn, r.turn - turn})
+		}
+	}
+}
+
+// changed looks again at what was written from a turn to another.
+func (x *run) changed(from, to float64) {
+	const pad = 0.02 // an identifier with its sync, and more
+	from, to = from-pad, to+pad
+	for key, list := range x.p.known {
+		switch {
+		case key.place != x.place:
+		case to-from >= 1:
+			delete(x.p.known, key)
+		default:
+			list = slices.DeleteFunc(list, func(i id) bool { d := i.begin - from; return d-math.Floor(d) < to-from })
+			y := run{p: x.p, mfm: key.mfm, half: key.half, place: key.place, cells: x.cells}
+			list = append(list, y.scan(from, to)...)
+			slices.SortFunc(list, func(a, b id) int { return cmp.Compare(a.begin, b.begin) })
+			x.p.known[key] = list
+		}
+	}
 }
 
 // search goes round until found says so, at most to the second index pulse; it gives the answer for what it did not
-// find. The clock then stands where the search ended.
-func (x *run) search(found func(id []byte) bool) (id []byte, m mark, ok bool) {
+// find. The clock then stands where the search ended: behind the identifier, at turn end.
+func (x *run) search(found func(chrn [4]byte) bool) (chrn [4]byte, end float64, ok bool) {
 	start := x.p.turns(x.p.now)
 	limit := math.Floor(start) + 2
-	if x.p.FM == NoFM && !x.mfm {
-		x.p.now = x.p.when(limit)
-		x.answer(0x40, 0x01, 0)
-		return nil, mark{}, false
-	}
 	seen := false
-	turnNS := 60e9 / x.p.RPM
-	for r := x.reader(start); ; {
-		m, ok = r.mark(limit)
-		if !ok {
-			break
-		}
-		if m.kind != 0xFE || (m.begin-math.Floor(m.begin))*turnNS < x.p.BlindUS*1000 {
-			continue
-		}
-		rest := r.bytes(6)
-		end := r.turn
-		if crc(preset(x.mfm, 0xFE), rest) != 0 {
-			continue
-		}
-		seen = true
-		if found(rest[:4]) {
-			m.end, m.r = end, r
-			x.p.now = x.p.when(end)
-			return rest[:4], m, true
+	if x.mfm || x.p.FM != NoFM {
+		turnNS := 60e9 / x.p.RPM
+		sync := float64(x.p.Lock) * x.byteNS() / turnNS // that the separator must still see of it
+		for base := math.Floor(start); base < limit; base++ {
+			for _, i := range x.ids() {
+				if base+i.begin < start+sync || i.begin*turnNS < x.p.BlindUS*1000 {
+					continue
+				}
+				if seen = true; found(i.chrn) {
+					x.p.now = x.p.when(base + i.end)
+					return i.chrn, base + i.end, true
+				}
+			}
 		}
 	}
 	x.p.now = x.p.when(limit)
@@ -338,12 +389,12 @@ func (x *run) search(found func(id []byte) bool) (id []byte, m mark, ok bool) {
 	} else {
 		x.answer(0x40, 0x01, 0) // missing address mark
 	}
-	return nil, mark{}, false
+	return chrn, 0, false
 }
 
 func (x *run) readID() {
-	if id, _, ok := x.search(func([]byte) bool { return true }); ok {
-		x.answer(0, 0, 0, id...)
+	if chrn, _, ok := x.search(func([4]byte) bool { return true }); ok {
+		x.answer(0, 0, 0, chrn[:]...)
 	}
 }
 
@@ -357,8 +408,8 @@ func (x *run) transfer(write bool) {
 	pos, st2 := 0, byte(0)
 	defer func() { x.c.Residue = len(x.c.Data) - pos }()
 	for r := int(b[4]); r <= int(b[6]) && pos+size <= len(x.c.Data); r++ {
-		want := []byte{b[2], b[3], byte(r), b[5]}
-		_, m, ok := x.search(func(id []byte) bool { return slices.Equal(id, want) })
+		want := [4]byte{b[2], b[3], byte(r), b[5]}
+		_, end, ok := x.search(func(chrn [4]byte) bool { return chrn == want })
 		if !ok {
 			return
 		}
@@ -372,7 +423,7 @@ func (x *run) transfer(write bool) {
 			x.p.now = begin + float64(len(w.cells))*x.half
 			pos += size
 		} else {
-			data, kind, fine := x.dataField(m, size)
+			data, kind, fine := x.dataField(end, size)
 			switch {
 			case kind == 0:
 				x.answer(0x40, 0x01, 0x01) // missing address mark in data field
@@ -392,20 +443,21 @@ func (x *run) transfer(write bool) {
 	x.answer(0, 0, st2)
 }
 
-// dataField reads the field behind an identifier; kind 0 where no mark that the chip takes begins in its window.
-func (x *run) dataField(m mark, size int) (data []byte, kind byte, fine bool) {
+// dataField reads the field behind an identifier that ends there; kind 0 where no mark that the chip takes begins in its window.
+func (x *run) dataField(end float64, size int) (data []byte, kind byte, fine bool) {
 	perByte := x.byteNS() / (60e9 / x.p.RPM)
 	window := 50.0
 	if !x.mfm {
 		window = 30
 	}
-	d, ok := m.r.mark(m.end + window*perByte)
+	r := x.reader(end)
+	d, ok := r.mark(end + window*perByte)
 	user := d.kind == 0xFA || d.kind == 0xF9
 	if !ok || d.kind == 0xFE || d.kind == 0xFC || user && !x.p.TakesFA {
 		return nil, 0, false
 	}
-	rest := m.r.bytes(size + 2)
-	x.p.now = x.p.when(m.r.turn)
+	rest := r.bytes(size + 2)
+	x.p.now = x.p.when(r.turn)
 	if user {
 		return rest[:size], 0xFB, crc(preset(x.mfm, d.kind), rest) == 0
 	}
