@@ -161,6 +161,9 @@ func (l *Look) Lens(ctx context.Context, r io.ReaderAt, sound Sound, o LensOptio
 	if len(bits) > 0 {
 		d.bits(bits)
 		d.odds(bits)
+		if view != nil {
+			d.matches(view.matches)
+		}
 		d.timing(bits, view)
 	}
 	if span >= 4 {
@@ -258,7 +261,7 @@ func (d *drawer) programs() {
 		b = math.Max(b, a+1)
 		d.c.Group(t.Title, func() {
 			d.c.Rect(a, d.y, b-a, 18, picture.Style{Fill: picture.Card, Stroke: picture.Soft, Width: 0.75})
-			if b-a > 24 {
+			if wide := picture.TextWidth(picture.Printable(t.Label), 11, picture.Sans); b-a > 48 || wide < b-a-4 { // two letters and dots say nothing
 				d.c.Text((a+b)/2, d.y+13, picture.Shorten(t.Label, b-a-6, 11, picture.Sans), picture.TextStyle{Size: 11, Anchor: picture.Middle})
 			}
 		})
@@ -330,12 +333,21 @@ func (d *drawer) columns(s []picture.Stretch, px float64) []picture.Stretch {
 		t.From, t.To, t.Label = d.from+float64(k)*step, d.from+float64(k+1)*step, ""
 		t.Title = c.first
 		if c.n > 1 {
-			t.Title = fmt.Sprintf("%s and %d more", c.first, c.n-1)
+			t.Title = c.first + followed
+		}
+		if n := len(out); n > 0 && out[n-1].To > t.From-step/2 && out[n-1].State == t.State && picture.Hue(out[n-1].Margin) == picture.Hue(t.Margin) && t.State == picture.Good {
+			out[n-1].To = t.To // looks the same: one stretch, named by its first
+			out[n-1].Margin = math.Min(out[n-1].Margin, t.Margin)
+			out[n-1].Title = strings.TrimSuffix(out[n-1].Title, followed) + followed
+			continue
 		}
 		out = append(out, t)
 	}
 	return out
 }
+
+// followed ends the title of what is more than one stretch.
+const followed = ", and what follows it"
 
 // marks are the faults, as triangles that point at their place.
 func (d *drawer) marks() {
@@ -554,7 +566,7 @@ func (d *drawer) axis() {
 		room = 110
 	}
 	a.Ticks = picture.RoundTicks(d.from, d.to, max(2, int(d.w()/room)))
-	if span >= 180 {
+	if span >= 30 && d.to >= 60 {
 		a.Ticks = minuteTicks(d.from, d.to, max(2, int(d.w()/room)))
 		a.Format, a.Unit = clockS, "h:min:s"
 		if d.to < 3600 {
@@ -572,7 +584,7 @@ func (d *drawer) axis() {
 // minuteTicks are at most n round times between two: people count seconds and minutes by sixties.
 func minuteTicks(from, to float64, n int) []float64 {
 	var out []float64
-	for _, step := range []float64{10, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400, 43200, 86400, 864000, 8640000, 86400000} {
+	for _, step := range []float64{1, 2, 5, 10, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400, 43200, 86400, 864000, 8640000, 86400000} {
 		if (to-from)/step > float64(n) {
 			continue
 		}

@@ -72,9 +72,10 @@ func (l *Look) bitsOf(b *LookByte) []lensBit {
 
 // view is the sound read for a lens.
 type view struct {
-	s     []float32 // of the signal in which the bits were decided
-	first int64     // frame of s[0]
-	rate  float64
+	s       []float32 // of the signal in which the bits were decided
+	first   int64     // frame of s[0]
+	rate    float64
+	matches []matched // where bits are wide enough
 }
 
 func (v *view) at(frame float64) float64 { return frame / v.rate }
@@ -159,6 +160,10 @@ func (d *drawer) signal(sound Sound, bits []lensBit) (*view, error) {
 	case len(bits) > 0:
 		name += ", with the borders of bits and bytes"
 	}
+	if len(bits) > 0 && d.px(bits[0].to-bits[0].from) >= matchLeastPX {
+		v.matches = d.match(v, bits)
+		name += "; dashed: as declared"
+	}
 	d.caption(name, high)
 	d.frame(h)
 	y := func(s float64) float64 { return d.y + h/2 - h/2*math.Max(-1, math.Min(1, s/scale)) }
@@ -171,6 +176,13 @@ func (d *drawer) signal(sound Sound, bits []lensBit) (*view, error) {
 		if n := len(v.s); n > 2*int(d.w()) {
 			d.c.Signal(x(0), d.y, x(n-1)-x(0), h, v.s, -scale, scale, picture.Style{Stroke: picture.Trace})
 			return
+		}
+		for _, m := range v.matches {
+			pts := make([]picture.Point, len(m.pts))
+			for i, p := range m.pts {
+				pts[i] = picture.Point{X: d.x(p.X), Y: y(p.Y)}
+			}
+			d.c.Polyline(pts, picture.Style{Stroke: picture.Soft, Width: 0.9, Dash: []float64{3, 2}})
 		}
 		pts := make([]picture.Point, len(v.s))
 		for i, s := range v.s {
@@ -373,20 +385,20 @@ func (d *drawer) bits(bits []lensBit) {
 			d.states[picture.Good] = true
 		}
 		d.c.Group(title, func() { d.c.Rect(a, d.y, z-a, h, st) })
-		if full := d.px(b.to - b.from); full < 9 || z-a < 7 {
+		if d.px(b.to-b.from) < 9 || z-a < 7 {
 			continue
 		}
 		text := fmt.Sprint(b.value)
-		if d.px(b.to-b.from) >= 52 {
-			text = fmt.Sprintf("bit %d = %d", b.bit, b.value)
-			if b.kind != "" {
-				text = fmt.Sprintf("%s %d", b.kind, b.value)
-			}
+		full := fmt.Sprintf("bit %d = %d", b.bit, b.value)
+		if b.kind != "" {
+			full = fmt.Sprintf("%s %d", b.kind, b.value)
+		}
+		if picture.TextWidth(full, 11, picture.Mono) < z-a-4 {
+			text = full
 		}
 		if st.Fill != picture.Card {
 			ink = inkOn(st.Fill)
 		}
-		text = picture.Shorten(text, z-a-2, 11, picture.Mono)
 		if st.Pattern != picture.Plain {
 			w := picture.TextWidth(text, 11, picture.Mono) + 3
 			d.c.Rect((a+z-w)/2, d.y+2, w, h-4, picture.Style{Fill: st.Fill})
@@ -599,7 +611,7 @@ func (d *drawer) waveTimes(v *view, bits []lensBit, code *linecode.Code) []late 
 				want = n
 			}
 		}
-		if math.Abs(us-want) > want { // noise about the line, or a half-wave that is missing
+		if math.Abs(us-want) > want/2 { // noise about the line, a half-wave that is missing, or two that ran together
 			continue
 		}
 		out = append(out, late{mid, us - want, fmt.Sprintf("half-wave of %.0f us: %s", us, usWords(us-want, "too long", "too short"))})
