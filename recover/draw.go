@@ -168,8 +168,9 @@ func (t *MapTrack) Ribbon(href func(s *MapSector) string) picture.Ribbon {
 			continue
 		}
 		for range len(split(picture.Stretch{From: s.Drawn, To: s.Drawn + s.Extent})) {
-			if !s.Extra {
-				r.Stretches[k].Label, r.Stretches[k].Href = fmt.Sprint(s.Sector), href(s)
+			r.Stretches[k].Label, r.Stretches[k].Href = fmt.Sprint(s.Sector), href(s)
+			if s.Extra {
+				r.Stretches[k].Label += " extra"
 			}
 			k++
 		}

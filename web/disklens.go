@@ -258,40 +258,42 @@ func (s *Server) sectorPage(w http.ResponseWriter, r *http.Request) {
 	if d == nil {
 		return
 	}
-	n, err := strconv.Atoi(r.PathValue("sector"))
 	list := d.Track.Sectors
-	i := slices.IndexFunc(list, func(x recover.MapSector) bool { return x.Sector == n && !x.Extra })
-	if err != nil || i < 0 {
+	i := slices.IndexFunc(list, func(x recover.MapSector) bool { return sectorPath(list, &x) == r.PathValue("sector") })
+	if i < 0 {
 		s.fail(w, r, http.StatusNotFound, "There is no such sector on this track.")
 		return
 	}
 	p := &sectorData{diskData: d, Sector: &list[i], Byte: -1}
-	for k := i - 1; k >= 0 && p.Prev == nil; k-- {
-		if !list[k].Extra {
-			p.Prev = &list[k]
+	if i > 0 {
+		p.Prev = &list[i-1]
+	}
+	if i+1 < len(list) {
+		p.Next = &list[i+1]
+	}
+	var data []byte
+	if !p.Sector.Extra {
+		data = d.bytes(d.At, p.Sector.Sector)
+		for k := range d.Track.Reads {
+			x := &d.Track.Reads[k]
+			p.Alone = append(p.Alone, aloneLine{d.Map.Reads[x.Read].Name, x.State(i), x.Margin(i)})
 		}
 	}
-	for k := i + 1; k < len(list) && p.Next == nil; k++ {
-		if !list[k].Extra {
-			p.Next = &list[k]
-		}
-	}
-	for k := range d.Track.Reads {
-		x := &d.Track.Reads[k]
-		p.Alone = append(p.Alone, aloneLine{d.Map.Reads[x.Read].Name, x.State(i), x.Margin(i)})
-	}
-	data := d.bytes(d.At, n)
-	p.Bytes, p.Lost = len(data), p.Sector.Mark == ""
+	p.Lost = p.Sector.Mark == ""
 	q := newLensQuery(r.URL.Query())
-	if q.byte >= len(data) {
-		q.byte = -1
-	}
-	p.Byte = q.byte
 	read := 0
 	if q.read > 0 {
 		read = q.read - 1
 	}
 	k, notes, err := s.look(r.Context(), d.Key, d.diskView, d.Track.Cylinder, d.Track.Head, wanted(p.Sector), read)
+	if p.Sector.Extra && err == nil { // the image has no room for it
+		data = k.Sector.Data
+	}
+	p.Bytes = len(data)
+	if q.byte >= len(data) {
+		q.byte = -1
+	}
+	p.Byte = q.byte
 	switch {
 	case err != nil && r.Context().Err() != nil:
 		return
@@ -307,12 +309,39 @@ func (s *Server) sectorPage(w http.ResponseWriter, r *http.Request) {
 		p.closely(k, read, q, data)
 	}
 	p.rows(data, q, k)
-	s.show(w, "sector", fmt.Sprintf("Cylinder %d, side %d, sector %d", d.Track.Cylinder, d.Track.Head, n), "Prove", p)
+	title := fmt.Sprintf("Cylinder %d, side %d, sector %d", d.Track.Cylinder, d.Track.Head, p.Sector.Sector)
+	if p.Sector.Extra {
+		title += " (extra)"
+	}
+	s.show(w, "sector", title, "Prove", p)
+}
+
+// sectorPath is the last part of a sector's address: its number; for one that the image has no room for an x and which of
+// these it is.
+func sectorPath(list []recover.MapSector, x *recover.MapSector) string {
+	if !x.Extra {
+		return strconv.Itoa(x.Sector)
+	}
+	n := 0
+	for i := range list {
+		if list[i].Extra {
+			n++
+			if list[i].Drawn == x.Drawn && list[i].ID == x.ID && list[i].Encoding == x.Encoding {
+				break
+			}
+		}
+	}
+	return fmt.Sprintf("x%d", n)
+}
+
+// Path is the address of a sector of the track.
+func (d *diskData) Path(x *recover.MapSector) string {
+	return d.Base() + "/" + sectorPath(d.Track.Sectors, x)
 }
 
 // closely fills in what captures tell of the sector.
 func (p *sectorData) closely(k *track.Close, read int, q lensQuery, data []byte) {
-	base := fmt.Sprintf("%s/%d", p.Base(), p.Sector.Sector)
+	base := p.Path(p.Sector)
 	if p.diskView.Alone && p.Sector.Mark != "" && len(k.Sector.Data) == len(data) && !bytes.Equal(k.Sector.Data, data) {
 		p.Notes = append(p.Notes, "The captures give other bytes now than when they were read back; read them back again under Prove.")
 	}
@@ -432,7 +461,7 @@ func (p *sectorData) agreement(k *track.Close, data []byte) {
 
 // rows lays out the sector's bytes, a block at a time.
 func (p *sectorData) rows(data []byte, q lensQuery, k *track.Close) {
-	base := fmt.Sprintf("%s/%d", p.Base(), p.Sector.Sector)
+	base := p.Path(p.Sector)
 	p.Block = max(p.Byte, 0) / blockBytes * blockBytes
 	for b := 0; len(data) > blockBytes && b < len(data); b += blockBytes {
 		p.Blocks = append(p.Blocks, b)

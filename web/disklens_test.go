@@ -679,3 +679,42 @@ func TestMadeDiskIsLookedInto(t *testing.T) {
 		t.Errorf("without its image: status %d", code)
 	}
 }
+
+// A track that has a number twice: the sector that the image has no room for can be looked at too, and is not the other.
+func TestExtraSectorIsLookedAt(t *testing.T) {
+	s, h := bench(t)
+	rec := recordingOf(t, s, "fm10x256:1x1")
+	im := noise(rec, 6)
+	sectors := im.Track(0, 0)
+	sectors[2].ID.Sector = 3
+	cells, err := track.Build(rec, 0, 0, sectors)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := cells.Capture(0, 0, track.EncodeOptions{Revolutions: 2}).Append(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	bring(t, s, h, map[string][]byte{"c00h0.ivl": b})
+	at := readBack(t, s, h, "c00h0.ivl") + "/0/0"
+	if _, page := get(t, h.URL+at); !strings.Contains(page, `href="`+at+`/x1"`) {
+		t.Fatal("the track does not lead to its extra sector")
+	}
+	v, err := s.lens.view(s, path.Base(path.Dir(path.Dir(at))))
+	if err != nil {
+		t.Fatal(err)
+	}
+	placed, other := hexOf(im, 0, 0, 3), hexOf(im, 0, 0, 2)
+	if bytes.Equal(v.bytes(0, 3), other) { // which of the two is the image's is the merging's to say
+		placed, other = other, placed
+	}
+	for p, want := range map[string][]byte{"/3": placed, "/x1": other} {
+		code, page := get(t, h.URL+at+p+"?byte=9")
+		if code != 200 || !strings.Contains(page, fmt.Sprintf("data byte 9 is %02X", want[9])) || !strings.Contains(page, "256 of 256") {
+			t.Errorf("%s: status %d\n%.900s", p, code, page)
+		}
+	}
+	if code, _ := get(t, h.URL+at+"/x2"); code != 404 {
+		t.Errorf("an extra sector that is none: status %d", code)
+	}
+}

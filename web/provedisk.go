@@ -221,7 +221,8 @@ type diskData struct {
 	Track   *recover.MapTrack
 	At      int // number of the track in the map
 	Heads   []int
-	Last    int // highest cylinder
+	First   int // cylinder
+	Last    int
 }
 
 // readLine is what one read, or all together, give.
@@ -291,6 +292,9 @@ func (s *Server) diskPage(w http.ResponseWriter, r *http.Request) {
 		}
 	default:
 		d.Show = "none"
+	}
+	if len(m.Tracks) > 0 {
+		d.First = m.Tracks[0].Cylinder
 	}
 	for _, t := range m.Tracks {
 		d.Last = max(d.Last, t.Cylinder)
@@ -377,7 +381,7 @@ func (s *Server) trackPage(w http.ResponseWriter, r *http.Request) {
 			st.Ribbons = append(st.Ribbons, rib)
 		}
 	}
-	rib := t.Ribbon(func(x *recover.MapSector) string { return fmt.Sprintf("%s/%d", d.Base(), x.Sector) })
+	rib := t.Ribbon(d.Path)
 	if len(t.Reads) > 1 {
 		rib.Name = "merged"
 	}
