@@ -64,10 +64,10 @@ func Status(err error) int {
 	switch {
 	case err == nil:
 		return 0
+	case errors.Is(err, context.Canceled): // whatever class the work gave it: the person stopped it
+		return 130
 	case errors.As(err, &c):
 		return int(c.class)
-	case errors.Is(err, context.Canceled):
-		return 130
 	}
 	return int(Input)
 }

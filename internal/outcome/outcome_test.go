@@ -21,6 +21,7 @@ func TestStatus(t *testing.T) {
 		{fmt.Errorf("disk.img: %w", As(Output, base)), 4},
 		{As(Input, As(Output, base)), 4}, // the place that knows best decides
 		{context.Canceled, 130},
+		{As(Output, fmt.Errorf("cylinder 7: %w", context.Canceled)), 130},
 	} {
 		if got := Status(tt.err); got != tt.want {
 			t.Errorf("Status(%v) = %d, want %d", tt.err, got, tt.want)
