@@ -1,6 +1,7 @@
 package volume
 
 import (
+	"bytes"
 	"encoding/binary"
 	"fmt"
 	"strings"
@@ -52,7 +53,7 @@ func (v *extentVolume) bookEntry(at, i int, file string, put func(at, n int, nam
 	name := fmt.Sprintf("entry %d", i)
 	field := func(o, n int, of, what string) { put(at+o, n, name+", "+of, file, what) }
 	switch {
-	case e.free() && strings.Trim(string(e), "\xE5") == "":
+	case e.free() && bytes.Count(e, []byte{extentFree}) == len(e):
 		put(at, entryBytes, name, "", "free, never used")
 		return
 	case e.free():
