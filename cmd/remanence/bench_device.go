@@ -206,16 +206,14 @@ func (c *benchWriteCmd) Run(env *Env) error {
 		for _, f := range r.Failed {
 			env.Printf("  cylinder %d head %d: %s; that track is not verified after %d attempts\n", f.Cylinder, f.Head, f.Why, f.Attempts)
 		}
-		if kept != nil {
-			env.Printf("%s\n", kept.text())
-		}
+		kept.print(env)
 		switch {
 		case !r.Whole:
-			env.Printf("\nNext: clean the heads and say the same again, or take another disk.\n")
+			env.Remark("\nNext: clean the heads and say the same again, or take another disk.\n")
 		case kept == nil:
-			env.Printf("\nNext: try it at the machine. --medium NUMBER keeps such a run on the shelf.\n")
+			env.Remark("\nNext: try it at the machine. --medium NUMBER keeps such a run on the shelf.\n")
 		default:
-			env.Printf("\nNext: try it at the machine.\n")
+			env.Remark("\nNext: try it at the machine.\n")
 		}
 	}); err != nil {
 		return err
@@ -303,9 +301,7 @@ func (c *benchReadCmd) Run(env *Env) error {
 	}{rec.Name, rec.Cylinders, rec.Sides, c.Output, im.Geometry.Sectors(), lost, kept}
 	if err := env.Report(rep, func() {
 		env.Printf("%s: %d of %d sectors read, written to %s\n", rep.Recording, rep.Sectors-lost, rep.Sectors, c.Output)
-		if kept != nil {
-			env.Printf("%s\n", kept.text())
-		}
+		kept.print(env)
 	}); err != nil {
 		return err
 	}

@@ -240,6 +240,17 @@ func (k *keptJSON) text() string {
 	return "\nThe run is NOT on the shelf: " + plain(k.Why) + ". Once that is mended, say:\n  " + later
 }
 
+// print prints that; quietly, what nobody asked for is left out.
+func (k *keptJSON) print(env *Env) {
+	switch {
+	case k == nil:
+	case k.Medium == "":
+		env.Remark("%s\n", k.text())
+	default:
+		env.Printf("%s\n", k.text())
+	}
+}
+
 // missing is ErrIncomplete where a run was to be kept and is not.
 func (k *keptJSON) missing() error {
 	if k != nil && !k.Kept && k.Medium != "" {
