@@ -104,3 +104,26 @@ func BenchmarkModulate(b *testing.B) {
 		})
 	}
 }
+
+// BenchmarkLive is what listening live costs: chunks of 50 ms, the run under way decided anew after each.
+func BenchmarkLive(b *testing.B) {
+	for _, name := range allCodes {
+		b.Run(name, func(b *testing.B) {
+			c := codeNamed(b, name)
+			x := noise(10)(record(b, c, randomBytes(int(20/c.FrameSeconds()), 1)), 1)
+			start, rounds := cpuSeconds(b), 0
+			for b.Loop() {
+				rounds++
+				d, err := NewDemodulator(c, testRate, Options{})
+				if err != nil {
+					b.Fatal(err)
+				}
+				for i := 0; i < len(x); i += testRate / 20 {
+					d.Feed(x[i:min(i+testRate/20, len(x))])
+					d.Live()
+				}
+			}
+			b.ReportMetric(float64(len(x))/testRate*float64(rounds)/(cpuSeconds(b)-start), "x-playing-time")
+		})
+	}
+}
