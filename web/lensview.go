@@ -484,7 +484,7 @@ func (l *lensView) drawPlaces(c *picture.Canvas, x func(float64) float64, edge f
 		})
 		if cw >= 30 {
 			ty, text := y(v.Off)-r-3, fmt.Sprintf("%+.0f ns", off)
-			if v.Off < -0.7 {
+			if v.Off < -0.75 || v.Off > 0 && v.Off < 0.75 { // beside the stem, within the lane
 				ty = y(v.Off) + r + 11
 			}
 			c.Text(px, ty, text, picture.TextStyle{Size: 11, Anchor: picture.Middle})
