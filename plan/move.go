@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"remanence/internal/words"
 )
 
 // Move takes one file from a medium to another of the same type, at the end of what is there, and works out both anew.
@@ -100,7 +102,7 @@ func (p *Plan) settle(m *Medium, t TapeRoom) error {
 		}
 		switch {
 		case left.Units < 0:
-			return fmt.Errorf("%s: %d %ss too few", m.ID, -left.Units, p.Room.Unit)
+			return fmt.Errorf("%s: %s too few", m.ID, words.Count(-left.Units, p.Room.Unit))
 		case left.Slots < 0:
 			return fmt.Errorf("%s: %d directory entries too few", m.ID, -left.Slots)
 		}

@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	"remanence/disk"
+	"remanence/internal/words"
 	"remanence/machine"
 	"remanence/program"
 	"remanence/tape/linecode"
@@ -332,7 +333,7 @@ func (w *work) toDisk(pc *piece) {
 		if s > w.p.Room.Slots {
 			w.leave(f.Path, "too big for any disk: needs %d directory entries, an empty %s disk has %d", s, w.o.Recording.Reference(), w.p.Room.Slots)
 		} else {
-			w.leave(f.Path, "too big for any disk: needs %d %ss, an empty %s disk has %d", u, w.p.Room.Unit, w.o.Recording.Reference(), w.p.Room.Units)
+			w.leave(f.Path, "too big for any disk: needs %s, an empty %s disk has %d", words.Count(u, w.p.Room.Unit), w.o.Recording.Reference(), w.p.Room.Units)
 		}
 		return
 	}

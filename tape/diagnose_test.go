@@ -492,3 +492,25 @@ func TestRoundHasNoNegativeZero(t *testing.T) {
 		t.Errorf("%v", v)
 	}
 }
+
+// What was heard whole but may be wrong in places is doubtful, not lost; what the recording cut off is lost in part.
+func TestProgramState(t *testing.T) {
+	for _, tt := range []struct {
+		p    Program
+		want string
+	}{
+		{Program{Whole: true}, Good},
+		{Program{Whole: true, Repairs: []Repair{{}}}, Repaired},
+		{Program{Bytes: 600, Doubtful: 2}, Doubtful},
+		{Program{Bytes: 600, Doubtful: 2, cut: true}, LostInPart},
+		{Program{Bytes: 600}, LostInPart},
+	} {
+		if got := tt.p.State(); got != tt.want {
+			t.Errorf("%+v: %s, want %s", tt.p, got, tt.want)
+		}
+	}
+	r := &Result{Programs: []*Program{{Bytes: 600, Doubtful: 2}}, Diagnosis: &Diagnosis{}}
+	if v := r.verdict(); !strings.HasPrefix(v, "one program, 2 of its 600 bytes doubtful") {
+		t.Error(v)
+	}
+}

@@ -398,13 +398,7 @@ func (r *Result) Heard(codes []*linecode.Code) []HeardProgram {
 		x := HeardProgram{Number: len(out) + 1, Code: p.Code, Kind: p.Kind, Name: p.Name, Fresh: true}
 		h.fill(&x)
 		x.LeaderS = math.Max(0, p.FromS-codes[i].LeaderSeconds())
-		x.State = LostInPart
-		switch {
-		case p.Whole && len(p.Repairs) > 0:
-			x.State = Repaired
-		case p.Whole:
-			x.State = Good
-		case x.Good == 0:
+		if x.State = p.State(); x.State == LostInPart && x.Good == 0 {
 			x.State = Lost
 		}
 		for k := range x.Blocks {

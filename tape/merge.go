@@ -178,6 +178,9 @@ func mergeGroup(group []*Program, o ReadOptions) *Program {
 	}
 	weak := m.doubt()
 	m.Whole = q.whole() && m.Bytes > 0 && (m.Checked != "nothing" || len(weak) == 0)
+	if m.Checked == "nothing" {
+		m.Doubtful = len(weak)
+	}
 	worst := math.MaxInt
 	for _, p := range group {
 		if p.Checked == "nothing" {

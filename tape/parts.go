@@ -26,12 +26,12 @@ func (x *part) widen(least float64) {
 // asOne is a whole program as one stretch.
 func (p *Program) asOne() picture.Stretch {
 	st := picture.Stretch{From: p.FromS, To: p.ToS, Margin: margin(p.Doubt), Label: p.Name, Title: fmt.Sprintf("%s %s, %d bytes", p.Kind, p.Name, p.Bytes)}
-	switch {
-	case !p.Whole && p.Checked == "nothing":
+	switch p.State() {
+	case Doubtful:
 		st.State = picture.Doubtful
-	case !p.Whole:
+	case LostInPart:
 		st.State = picture.Lost
-	case len(p.Repairs) > 0:
+	case Repaired:
 		st.State = picture.Repaired
 	}
 	return st

@@ -262,7 +262,7 @@ func (r *Result) programs(t *track, s segment, o ReadOptions) {
 	}
 	if p.Checked == "nothing" && len(doubtful) > 0 {
 		// Nothing else would tell: bits that may as well be the other way are faults here.
-		p.Whole = false
+		p.Whole, p.Doubtful = false, len(doubtful)
 		r.doubts(p, doubtful, at)
 	}
 	r.Programs = append(r.Programs, p)
@@ -296,7 +296,7 @@ func (r *Result) cutOff(endS float64) {
 	}
 	p := r.Programs[len(r.Programs)-1]
 	if p.Checked == "nothing" && p.Bytes > 0 && endS-p.ToS < 2*(p.ToS-p.FromS)/float64(p.Bytes) {
-		p.Whole = false
+		p.Whole, p.cut = false, true
 		r.Faults = append(r.Faults, Fault{p.ToS, "the recording ends while the program still sounds; what follows is missing, or cannot be told; record some silence after it"})
 	}
 }
@@ -413,7 +413,8 @@ func (r *Result) joinText() {
 			q.soft = append(q.soft[:len(q.soft):len(q.soft)], p.soft...)
 			q.spans = append(q.spans, p.spans...)
 			q.Bytes, q.ToS = len(q.Data), p.ToS
-			q.Whole = q.Whole && p.Whole
+			q.Whole, q.cut = q.Whole && p.Whole, q.cut || p.cut
+			q.Doubtful += p.Doubtful
 			q.Doubt = math.Min(q.Doubt, p.Doubt)
 			continue
 		}

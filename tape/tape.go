@@ -128,6 +128,8 @@ type Program struct {
 	Doubt   float64  `json:"least-certain"` // odds (ln) of its least certain bit
 	Checked string   `json:"checked-by"`    // what says that it is whole: "checksums", "line structure", "nothing"
 	Passes  int      `json:"passes"`        // recordings or copies that went into it
+	// Doubtful counts bytes that nothing checks and of which a bit may as well be the other way.
+	Doubtful int `json:"doubtful-bytes,omitempty"`
 
 	LevelDBFS    float64 `json:"level-dbfs"` // rms while it sounded
 	SNRDB        float64 `json:"snr-db"`
@@ -141,6 +143,20 @@ type Program struct {
 	tried  map[int]bool    // blocks that repair was tried on
 	where  string
 	merged bool
+	cut    bool // the recording ended while it still sounded
+}
+
+// State is good, repaired, doubtful (every byte was heard, some may be wrong) or lost in part.
+func (p *Program) State() string {
+	switch {
+	case p.Whole && len(p.Repairs) > 0:
+		return Repaired
+	case p.Whole:
+		return Good
+	case p.Doubtful > 0 && !p.cut:
+		return Doubtful
+	}
+	return LostInPart
 }
 
 // span says where n bytes of a program were heard.

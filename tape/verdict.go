@@ -26,6 +26,9 @@ func (r *Result) verdict() string {
 		head = fmt.Sprintf("%d of %s whole", whole, count(len(r.Programs), "program"))
 		if len(r.Programs) == 1 {
 			head = "one program, damaged"
+			if p := r.Programs[0]; p.State() == Doubtful {
+				head = fmt.Sprintf("one program, %d of its %d bytes doubtful", p.Doubtful, p.Bytes)
+			}
 		}
 	}
 	var why, todo []string

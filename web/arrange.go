@@ -13,6 +13,7 @@ import (
 	"sync"
 
 	"remanence/internal/progress"
+	"remanence/internal/words"
 	"remanence/machine"
 	"remanence/master"
 	"remanence/picture"
@@ -215,7 +216,7 @@ func showMedium(a *master.Arrangement, m *plan.Medium, n int) mediumView {
 			if v.Movable && unit > 0 {
 				u, _ := a.Plan.Room.Need(int(f.Size))
 				part.Size = float64(int64(u)*unit) / 1024
-				takes += fmt.Sprintf(", %d %s", u, plural(u, a.Plan.Room.Unit))
+				takes += ", " + words.Count(u, a.Plan.Room.Unit)
 			}
 		} else {
 			part.Size = f.LengthS
@@ -241,13 +242,6 @@ func showMedium(a *master.Arrangement, m *plan.Medium, n int) mediumView {
 		}
 	}
 	return v
-}
-
-func plural(n int, word string) string {
-	if n == 1 {
-		return word
-	}
-	return word + "s"
 }
 
 func (s *Server) arrangeSet(w http.ResponseWriter, r *http.Request) {

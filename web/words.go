@@ -6,8 +6,10 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"reflect"
 	"strings"
 
+	"remanence/internal/words"
 	"remanence/picture"
 	"remanence/program"
 )
@@ -27,18 +29,25 @@ var functions = template.FuncMap{
 	"state": state, "kind": kindWords, "join": strings.Join, "clock": clock,
 	"seconds":  func(s float64) string { return fmt.Sprintf("%.1f s", s) },
 	"lower":    strings.ToLower,
-	"slist":    func(words ...string) []string { return words },
+	"count":    func(n any, thing string) string { return words.Count(int(reflect.ValueOf(n).Int()), thing) }, // int or int64
+	"slist":    func(list ...string) []string { return list },
 	"kindtext": func(kind string) string { return kindWords(program.Kind(kind)) },
 }
 
 func size(n int64) string {
 	switch {
 	case n < 1024:
-		return fmt.Sprintf("%d bytes", n)
-	case n < 1<<20:
+		return words.Count(int(n), "byte")
+	case n < 100<<10:
 		return fmt.Sprintf("%.1f KiB", float64(n)/1024)
+	case n < 1<<20:
+		return fmt.Sprintf("%.0f KiB", float64(n)/1024)
+	case n < 100<<20:
+		return fmt.Sprintf("%.1f MiB", float64(n)/(1<<20))
+	case n < 1<<30:
+		return fmt.Sprintf("%.0f MiB", float64(n)/(1<<20))
 	}
-	return fmt.Sprintf("%.1f MiB", float64(n)/(1<<20))
+	return fmt.Sprintf("%.1f GiB", float64(n)/(1<<30))
 }
 
 // clock is a time on a tape in minutes and seconds.

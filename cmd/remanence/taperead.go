@@ -197,12 +197,12 @@ func tapeFileName(n int, p *tape.Program) string {
 func tapeReadText(r *tape.Result) string {
 	var b strings.Builder
 	for _, p := range r.Programs {
-		state := "whole"
-		switch {
-		case !p.Whole:
+		state := p.State()
+		switch state {
+		case tape.Good:
+			state = "whole"
+		case tape.LostInPart:
 			state = "damaged"
-		case len(p.Repairs) > 0:
-			state = "repaired"
 		}
 		file := ""
 		if p.File != "" {
