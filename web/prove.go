@@ -8,6 +8,7 @@ import (
 	"io"
 	"io/fs"
 	"net/http"
+	"net/url"
 	"os"
 	"path"
 	"slices"
@@ -63,6 +64,8 @@ func (s *Server) proveShow(w http.ResponseWriter, code int, fault string) {
 		look := ""
 		if key := idOf(e.Name()); s.results.has("disk", key) {
 			look = "/disk/" + key
+		} else if _, err := s.root.Stat(lookName(e.Name())); err == nil || s.jobs.tapes[e.Name()] != nil {
+			look = "/prove/tape/" + url.PathEscape(e.Name())
 		}
 		d.Sources = append(d.Sources, source{e.Name(), size(info.Size()), look})
 	}

@@ -221,6 +221,9 @@ func TestTapeLensOutlivesTheServer(t *testing.T) {
 	writeWAV(t, path, samples)
 	heardOn(t, s, "a.wav")
 	_, before := get(t, h.URL+"/prove/tape/a.wav?part=lens&at=4&span=0.1")
+	if _, list := get(t, h.URL+"/prove"); !strings.Contains(list, `href="/prove/tape/a.wav"`) {
+		t.Error("the list of recordings does not lead to what was heard")
+	}
 	s.jobs.mu.Lock()
 	s.jobs.tapes = map[string]*tapeView{} // all that a new server has not
 	s.jobs.mu.Unlock()
