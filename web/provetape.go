@@ -150,7 +150,7 @@ func (s *Server) tape(name string) *tapeView {
 	s.jobs.mu.Lock()
 	v := s.jobs.tapes[name]
 	s.jobs.mu.Unlock()
-	if v != nil {
+	if v != nil && s.still(v) {
 		return v
 	}
 	l, err := s.openLook(path.Base(cleanPath(name)))
@@ -162,6 +162,17 @@ func (s *Server) tape(name string) *tapeView {
 	defer s.jobs.mu.Unlock()
 	s.jobs.keepTape(name, v)
 	return v
+}
+
+// still says whether the recordings of a view are those that were read.
+func (s *Server) still(v *tapeView) bool {
+	for i, n := range v.Names {
+		info, err := s.root.Stat("read/" + n)
+		if src := v.looks[i].Source(); err != nil || info.Size() != src.Bytes || info.ModTime().UnixNano() != src.Modified {
+			return false
+		}
+	}
+	return true
 }
 
 // tapePage is what was heard, with the lens on it.
