@@ -442,7 +442,7 @@ func (d *drawer) odds(bits []lensBit) {
 		d.c.Group(fmt.Sprintf("bit %d = %d, e^%+.1f", b.bit, b.value, b.odds), func() {
 			d.c.Rect(a+gap, mid, z-a-2*gap, -v, picture.Style{Fill: picture.Trace})
 		})
-		if d.px(b.to-b.from) >= 44 {
+		if z-a >= 40 {
 			y := mid - 12 // in the half that is free, beyond the dashed line
 			if v > 0 {
 				y = mid + 20
