@@ -10,6 +10,8 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/chromedp/chromedp"
+
 	"remanence/machine"
 )
 
@@ -101,5 +103,45 @@ func TestKey(t *testing.T) {
 	r.AddCookie(&http.Cookie{Name: cookies[0].Name, Value: "guess"})
 	if resp, err := http.DefaultClient.Do(r); err != nil || resp.StatusCode != 403 {
 		t.Errorf("a guessed cookie: %v, %v", resp, err)
+	}
+}
+
+// In a real browser the printed address opens the page, whether it is typed, given by the desktop, or followed from a page
+// of another site (data: is a site of its own); a browser without it is refused.
+func TestKeyInABrowser(t *testing.T) {
+	set, err := machine.Load("")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	s, err := New(t.Context(), Options{Set: set, Work: filepath.Join(dir, "work"), Shelf: filepath.Join(dir, "shelf.sqlite"), Version: "test", Key: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := httptest.NewServer(s.Handler())
+	t.Cleanup(func() {
+		h.Close()
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	for _, way := range []string{"typed", "followed"} {
+		v := browse(t, h.URL, "")
+		v.open("/keep")
+		if got := v.js("document.body.innerText"); !strings.Contains(got, "belongs to the account that started it") {
+			t.Errorf("without a key: %.100q", got)
+		}
+		if way == "typed" {
+			v.open(s.OpenPath())
+		} else {
+			v.do("other site", chromedp.Navigate("data:text/html,<a href="+h.URL+s.OpenPath()+">open</a>"))
+			v.js("document.querySelector('a').click()")
+		}
+		v.until(`location.pathname == '/' && document.querySelector('h1') !== null && document.querySelector('h1').textContent == 'Gather'`)
+		v.open("/keep")
+		v.until(`document.querySelector('h1').textContent == 'Keep'`)
+		if got := v.js("document.cookie"); got != "" {
+			t.Errorf("%s: script reads the cookie %q", way, got)
+		}
 	}
 }
