@@ -200,6 +200,44 @@ func (k *Kit) Find(drive, controller, medium string) (*machine.Drive, *machine.C
 	return k.Drives[d], k.Controllers[c], k.Disks[m], nil
 }
 
+// Only is the kit with the named pieces alone; "" leaves a sort as it is. Whoever names a drive or a disk wants it judged
+// whatever its size, and a drive that is named together with a controller is taken to hang on that one.
+func (k *Kit) Only(drive, controller, medium string) (*Kit, error) {
+	d, c, m, err := k.Find(drive, controller, medium)
+	if err != nil {
+		return nil, err
+	}
+	out := *k
+	if drive != "" {
+		one := *d
+		if controller != "" {
+			one.Controller = ""
+		}
+		out.Drives = []*machine.Drive{&one}
+		out.Disks = of(k, k.Disks, func(x *machine.Disk) bool { return x.SizeInches == d.SizeInches })
+	}
+	if medium != "" {
+		out.Disks = []*machine.Disk{m}
+		out.Drives = of(k, out.Drives, func(x *machine.Drive) bool { return drive != "" || x.SizeInches == m.SizeInches })
+	}
+	if controller != "" {
+		out.Controllers = []*machine.Controller{c}
+		if !slices.ContainsFunc(out.Drives, func(x *machine.Drive) bool { return x.Controller == "" || x.Controller == c.Name }) {
+			return nil, outcome.Hint(outcome.Usage, fmt.Errorf("controller %q: no drive of the bench hangs on it", c.Name), "name the drive, too")
+		}
+	}
+	out.Own = k.Own || drive != "" || medium != ""
+	return &out, nil
+}
+
+// of are those of the generic pieces that go with what was named; a person's own are all judged.
+func of[T any](k *Kit, list []T, with func(T) bool) []T {
+	if k.Own {
+		return list
+	}
+	return slices.DeleteFunc(slices.Clone(list), func(x T) bool { return !with(x) })
+}
+
 // Finding is one key of a piece that a check has measured; Value is TOML text: "yes" in quotes, or a number.
 type Finding struct{ Key, Value string }
 

@@ -11,7 +11,7 @@ import (
 // SheetJob is what a run sheet is about.
 type SheetJob struct {
 	Medium    string // number on the label
-	Keep      bool   // the run is to be kept on the shelf under that number
+	Command   string // what writes the disk
 	Title     string
 	Image     string
 	SHA256    string
@@ -94,11 +94,7 @@ func RunSheet(j SheetJob) *picture.Canvas {
 	}
 
 	head("Write and prove")
-	command := fmt.Sprintf("remanence bench write %s --recording %s --drive %s --controller %s --disk %s", j.Image, j.Recording.Reference(), w.Drive, w.Controller, w.Medium)
-	if j.Keep {
-		command += " --medium " + j.Medium
-	}
-	box(command)
+	box(j.Command)
 	n := j.Recording.Geometry()
 	box(fmt.Sprintf("It ends with: %d of %d tracks verified, %d sectors.", n.Cylinders*n.Heads, n.Cylinders*n.Heads, n.Sectors()))
 	if w.Steps > 1 {

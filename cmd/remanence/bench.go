@@ -3,10 +3,13 @@ package main
 import (
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"remanence/bench"
+	"remanence/disk"
 	"remanence/internal/outcome"
 	"remanence/internal/safefile"
 	"remanence/internal/words"
@@ -104,15 +107,61 @@ type benchAdviseCmd struct {
 	Picture   string `type:"path" placeholder:"FILE.svg" help:"Also draw head, track and residue of the best combination, to scale."`
 	All       bool   `help:"Show every combination, those that cannot work too."`
 	Force     bool   `help:"Replace a picture that is there."`
+	onlyFlags
 }
 
 func (benchAdviseCmd) Help() string {
 	return `For each combination of drive, controller and kind of disk: can it write the recording, can the target read it, with
 what margin (what is left of half the decision window on the innermost track), what to set, what to do first, and
-every reason against it with its arithmetic. Best first.
+every reason against it with its arithmetic. Best first. --drive, --controller and --disk ask about those pieces alone;
+the picture is of the best of what is asked about.
 
-Example:
-  remanence bench advise fm10x256 --machine z80-fm10 --picture heads.svg`
+Examples:
+  remanence bench advise fm10x256 --machine z80-fm10 --picture heads.svg
+  remanence bench advise fm10x256 --drive hd96 --controller c765-fm --disk dd-used --picture heads.svg`
+}
+
+// onlyFlags narrow advice to pieces that were named.
+type onlyFlags struct {
+	Drive      string `placeholder:"NAME" help:"Only this drive of the bench (default: any)."`
+	Controller string `placeholder:"NAME" help:"Only this controller (default: any)."`
+	Disk       string `name:"disk" placeholder:"NAME" help:"Only this kind of disk (default: any)."`
+}
+
+// any reports whether a piece was named.
+func (f *onlyFlags) any() bool { return f.Drive != "" || f.Controller != "" || f.Disk != "" }
+
+// flags are those of w that have a value, as a shell takes them.
+func flags(w ...string) string {
+	out := ""
+	for i := 0; i+1 < len(w); i += 2 {
+		if w[i+1] != "" {
+			out += " " + w[i] + " " + quoted(w[i+1])
+		}
+	}
+	return out
+}
+
+// configFlag is --config where it was said, so that a printed command finds the same pieces.
+func configFlag(env *Env) []string {
+	if os.Getenv("REMANENCE_CONFIG") != "" {
+		return nil
+	}
+	return []string{"--config", env.Config}
+}
+
+// writeCommand is the command that writes an image with this very combination.
+func writeCommand(env *Env, image, recording, machine string, c *bench.Combination, more ...string) string {
+	if strings.HasPrefix(image, "-") {
+		image = "." + string(filepath.Separator) + image
+	}
+	w := append([]string{"--recording", recording, "--drive", c.Drive, "--controller", c.Controller, "--disk", c.Medium, "--machine", machine}, more...)
+	return "remanence bench write " + quoted(image) + flags(append(w, configFlag(env)...)...)
+}
+
+// adviseCommand is the command that says why none of these pieces can do it.
+func adviseCommand(env *Env, recording, machine string, f onlyFlags) string {
+	return "remanence bench advise " + recording + flags(append([]string{"--machine", machine, "--drive", f.Drive, "--controller", f.Controller, "--disk", f.Disk}, configFlag(env)...)...) + " --all"
 }
 
 func (c *benchAdviseCmd) Run(env *Env) error {
@@ -130,6 +179,9 @@ func (c *benchAdviseCmd) Run(env *Env) error {
 	}
 	m, err := set.Medium(c.Medium)
 	if err != nil {
+		return err
+	}
+	if kit, err = kit.Only(c.Drive, c.Controller, c.Disk); err != nil {
 		return err
 	}
 	a := bench.Advise(rec, target, kit, m.Disk)
@@ -175,7 +227,7 @@ func (c *benchAdviseCmd) text(env *Env, a *bench.Advice, possible int) {
 			if s.SelectKbit != x.RateKbit {
 				env.Printf(" (FM: %g)", x.RateKbit)
 			}
-			env.Printf(" at %g rpm, %s a cylinder, gap 3 %d", s.RPM, words.Count(x.Steps, "step"), s.Gap3)
+			env.Printf(" at %g rpm, %s a cylinder, gap 3 of %s", s.RPM, words.Count(x.Steps, "step"), words.Count(s.Gap3, "byte"))
 			if s.PrecompNS > 0 {
 				env.Printf(", precompensation %g ns", s.PrecompNS)
 			}
@@ -200,7 +252,7 @@ func (c *benchAdviseCmd) text(env *Env, a *bench.Advice, possible int) {
 				env.Printf("\nCaution: %s\n", bench.CautionErase)
 			}
 		}
-		env.Printf("\nNext: remanence bench write IMAGE --recording %s:%dx%d --drive %s\n", a.Recording, a.Cylinders, a.Sides, b.Drive)
+		env.Printf("\nNext: %s\n", writeCommand(env, "IMAGE", fmt.Sprintf("%s:%dx%d", a.Recording, a.Cylinders, a.Sides), c.Machine, b))
 	} else {
 		env.Printf("\nNext: read the reasons above; another drive, controller or disk is needed.\n")
 	}
@@ -208,47 +260,98 @@ func (c *benchAdviseCmd) text(env *Env, a *bench.Advice, possible int) {
 
 var errNoCombination = errors.New("no combination of the bench writes this for that target")
 
-// rehearseMade is make --bench: each disk that was made, written with the best of the person's own pieces in simulation.
-func rehearseMade(env *Env, set *machine.Set, out string, r *master.Result, o master.Options) ([]*bench.Rehearsal, error) {
-	kit, err := bench.LoadKit(set, env.ConfigDir())
+// rehearsedJSON is one disk that was made: its rehearsal, or why there is none.
+type rehearsedJSON struct {
+	*bench.Rehearsal
+	Image  string             `json:"image"`
+	Target string             `json:"target,omitempty"`
+	With   *bench.Combination `json:"with,omitempty"`    // where nothing can do it, the one with the least against it
+	WhyNot string             `json:"why-not,omitempty"` // there is no rehearsal
+
+	next string // the command to go on with
+}
+
+// rehearseMade is make --bench: each disk that was made, written in simulation with the best of the person's own pieces,
+// or of those that were named. A disk that cannot be rehearsed stops no other.
+func rehearseMade(env *Env, set *machine.Set, out string, only onlyFlags, r *master.Result, o master.Options) ([]*rehearsedJSON, error) {
+	kit, err := only.kit(env, set)
 	if err != nil {
 		return nil, err
 	}
-	all := []*bench.Rehearsal{}
+	all := []*rehearsedJSON{}
 	for _, made := range r.Media {
 		if made.Image == "" || made.Disk == nil {
 			continue
 		}
-		rec := made.Disk
-		im, _, _, err := loadForEncoding(set, filepath.Join(out, made.Image), rec.Reference())
-		if err != nil {
-			return nil, err
+		x := &rehearsedJSON{Image: made.Image}
+		if err := x.rehearse(env, set, kit, filepath.Join(out, made.Image), only, r.Machine, made.Disk, o); err != nil {
+			if env.Context.Err() != nil {
+				return nil, err
+			}
+			x.WhyNot = err.Error()
 		}
-		target, err := bench.TargetOf(set, rec, r.Machine)
-		if err != nil {
-			return nil, err
-		}
-		a := bench.Advise(rec, target, kit, o.Medium.Disk)
-		if len(a.Combinations) == 0 || !a.Combinations[0].Possible {
-			return nil, outcome.Hint(outcome.Usage, fmt.Errorf("%s: no combination of the bench writes %s for %s", made.ID, rec.Reference(), target.Name), "remanence bench advise "+rec.Reference()+" --all says why")
-		}
-		best := a.Combinations[0]
-		d, k, m, err := kit.Find(best.Drive, best.Controller, best.Medium)
-		if err != nil {
-			return nil, err
-		}
-		x, err := bench.Rehearse(env.Context, im, rec, target, d, k, m, o.Medium, o.Seed, env.Progress())
-		if err != nil {
-			return nil, err
-		}
-		x.Image = made.Image
 		all = append(all, x)
 	}
 	return all, nil
 }
 
-func printRehearsals(env *Env, all []*bench.Rehearsal) {
+// kit is the kit of the bench, or what was named of it.
+func (f *onlyFlags) kit(env *Env, set *machine.Set) (*bench.Kit, error) {
+	kit, err := bench.LoadKit(set, env.ConfigDir())
+	if err != nil {
+		return nil, err
+	}
+	return kit.Only(f.Drive, f.Controller, f.Disk)
+}
+
+func (x *rehearsedJSON) rehearse(env *Env, set *machine.Set, kit *bench.Kit, path string, only onlyFlags, machine string, rec *disk.Recording, o master.Options) error {
+	im, _, _, err := loadForEncoding(set, path, rec.Reference())
+	if err != nil {
+		return err
+	}
+	target, err := bench.TargetOf(set, rec, machine)
+	if err != nil {
+		return err
+	}
+	x.Target = target.Name
+	a := bench.Advise(rec, target, kit, o.Medium.Disk)
+	if len(a.Combinations) == 0 || !a.Combinations[0].Possible {
+		if len(a.Combinations) > 0 {
+			x.With = slices.MinFunc(a.Combinations, func(p, q *bench.Combination) int { return len(p.Reasons) - len(q.Reasons) })
+		}
+		x.next = adviseCommand(env, rec.Reference(), machine, only)
+		return fmt.Errorf("no combination of the bench writes %s for %s", rec.Reference(), target.Name)
+	}
+	x.With = a.Combinations[0]
+	x.next = writeCommand(env, path, rec.Reference(), machine, x.With)
+	d, k, m, err := kit.Find(x.With.Drive, x.With.Controller, x.With.Medium)
+	if err != nil {
+		return err
+	}
+	x.Rehearsal, err = bench.Rehearse(env.Context, im, rec, target, d, k, m, o.Medium, o.Seed, env.Progress())
+	return err
+}
+
+// whole reports whether every disk was rehearsed and read back.
+func whole(all []*rehearsedJSON) bool {
+	return !slices.ContainsFunc(all, func(x *rehearsedJSON) bool { return x.Rehearsal == nil || x.Good < x.Sectors })
+}
+
+func printRehearsals(env *Env, all []*rehearsedJSON) {
 	for _, r := range all {
+		if r.Rehearsal == nil {
+			env.Printf("\n%s was not rehearsed: %s.\n", r.Image, r.WhyNot)
+			if r.With != nil {
+				env.Printf("  The least is against %s, %s, %s:\n", r.With.Drive, r.With.Controller, r.With.Medium)
+				for _, why := range r.With.Reasons {
+					env.Printf("  - %s\n", why)
+				}
+			}
+			if r.next != "" {
+				env.Remark("  Next: %s\n", r.next)
+			}
+			continue
+		}
 		env.Printf("\nRehearsed %s with %s, %s, %s, read by %s: %d of %d sectors good, least margin %.0f %%", r.Image, r.With.Drive, r.With.Controller, r.With.Medium, r.Target, r.Good, r.Sectors, r.Margin)
 		if len(r.AtRisk) == 0 {
 			env.Printf(", none at risk.\n")
@@ -264,6 +367,9 @@ func printRehearsals(env *Env, all []*bench.Rehearsal) {
 		}
 		if u := r.Unerased; u != nil {
 			env.Printf("  Bulk-erase the disk first; without that, %d of %d sectors of the innermost cylinder would be good, least margin %.0f %%.\n", u.Good, u.Sectors, u.Margin)
+		}
+		if r.Good == r.Sectors {
+			env.Remark("  Next: %s\n", r.next)
 		}
 	}
 }

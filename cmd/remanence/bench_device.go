@@ -34,31 +34,50 @@ type deviceFlags struct {
 	Machine    string        `placeholder:"NAME" help:"Machine that must read the disk."`
 }
 
+// choice is what a command works with.
+type choice struct {
+	drive      *machine.Drive
+	controller *machine.Controller
+	medium     *machine.Disk
+	comb       *bench.Combination
+}
+
+// choose finds the pieces that were named, and judges whether they can do it.
+func (f *deviceFlags) choose(set *machine.Set, kit *bench.Kit, rec *disk.Recording) (*choice, error) {
+	if !kit.Own && f.Drive == "" {
+		return nil, outcome.Hint(outcome.Usage, errors.New("which drive? there is no bench.toml"), "say --drive and --controller with generic kinds (remanence bench list), or describe your own (doc/bench.md)")
+	}
+	x := &choice{}
+	var err error
+	if x.drive, x.controller, x.medium, err = kit.Find(f.Drive, f.Controller, f.Disk); err != nil {
+		return nil, err
+	}
+	target, err := bench.TargetOf(set, rec, f.Machine)
+	if err != nil {
+		return nil, err
+	}
+	good, err := set.Medium("good")
+	if err != nil {
+		return nil, err
+	}
+	x.comb = bench.Judge(rec, target, x.drive, x.controller, x.medium, good.Disk)
+	if !x.comb.Possible {
+		return nil, outcome.Hint(outcome.Usage, fmt.Errorf("%s on %s with %s cannot do %s: %s", x.drive.Name, x.controller.Name, x.medium.Name, rec.Reference(), strings.Join(x.comb.Reasons, "; ")), "remanence bench advise "+rec.Reference()+flags("--machine", f.Machine)+" says what can")
+	}
+	return x, nil
+}
+
 // open gives the device and the judgement of its combination.
 func (f *deviceFlags) open(env *Env, rec *disk.Recording) (bench.Device, *bench.Combination, *machine.Disk, error) {
 	set, kit, err := loadKit(env)
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	if !kit.Own && f.Drive == "" {
-		return nil, nil, nil, outcome.Hint(outcome.Usage, errors.New("which drive? there is no bench.toml"), "say --drive and --controller with generic kinds (remanence bench list), or describe your own (doc/bench.md)")
-	}
-	d, k, m, err := kit.Find(f.Drive, f.Controller, f.Disk)
+	x, err := f.choose(set, kit, rec)
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	target, err := bench.TargetOf(set, rec, f.Machine)
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	good, err := set.Medium("good")
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	c := bench.Judge(rec, target, d, k, m, good.Disk)
-	if !c.Possible {
-		return nil, nil, nil, outcome.Hint(outcome.Usage, fmt.Errorf("%s on %s cannot do %s: %s", d.Name, k.Name, rec.Reference(), strings.Join(c.Reasons, "; ")), "remanence bench advise "+rec.Reference()+" says what can")
-	}
+	d, k, c, m := x.drive, x.controller, x.comb, x.medium
 	var dev bench.Device
 	command := f.Adapter
 	if command == "" {

@@ -160,7 +160,7 @@ func cut(s string, n int) string { return strings.ToValidUTF8(s[:min(len(s), n)]
 
 func settings(c *bench.Combination) string {
 	s := c.Settings
-	return fmt.Sprintf("disk %s; %g kbit/s at %g rpm, %s a cylinder, gap 3 %d and %d, precompensation %g ns", c.Medium, s.SelectKbit, s.RPM, words.Count(c.Steps, "step"), s.Gap3, s.GapRW, s.PrecompNS)
+	return fmt.Sprintf("disk %s; %g kbit/s at %g rpm, %s a cylinder, gap 3 of %s (%d for reading and writing), precompensation %g ns", c.Medium, s.SelectKbit, s.RPM, words.Count(c.Steps, "step"), words.Count(s.Gap3, "byte"), s.GapRW, s.PrecompNS)
 }
 
 // writeRuns are the attempts that writing a disk was: one to write, and where every track came back one to verify. err

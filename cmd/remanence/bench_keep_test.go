@@ -83,7 +83,7 @@ func TestBenchKeepsRuns(t *testing.T) {
 	if verify["kind"] != "verify" || verify["outcome"] != "good" || !(margin > 0.5 && margin <= 1) || wrote["kind"] != "write" || wrote["outcome"] != "good" {
 		t.Errorf("runs: %v", runs[:2])
 	}
-	for _, want := range []string{"40 of 40 tracks verified, 400 sectors", "250 kbit/s at 300 rpm, 1 step a cylinder, gap 3 12 and 7", "disk dd-new", "-D01's.img (SHA-256 "} {
+	for _, want := range []string{"40 of 40 tracks verified, 400 sectors", "250 kbit/s at 300 rpm, 1 step a cylinder, gap 3 of 12 bytes (7 for reading and writing)", "disk dd-new", "-D01's.img (SHA-256 "} {
 		if d := wrote["detail"].(string); !strings.Contains(d, want) {
 			t.Errorf("detail %q does not say %q", d, want)
 		}

@@ -14,16 +14,14 @@ import (
 )
 
 type benchSheetCmd struct {
-	Image      string `arg:"" help:"Raw sector image of the disk to be written."`
-	Recording  string `placeholder:"NAME:CxS" help:"Recording (default: recognised from the volume on it)."`
-	Machine    string `placeholder:"NAME" help:"Machine that must read the disk."`
-	Medium     string `placeholder:"NUMBER" help:"Number on the label (default: the image's name)."`
-	Title      string `help:"Title of the disk."`
-	Drive      string `placeholder:"NAME" help:"Drive (default: of the best combination)."`
-	Controller string `placeholder:"NAME" help:"Controller."`
-	Disk       string `placeholder:"NAME" help:"Kind of disk."`
-	Output     string `short:"o" required:"" type:"path" placeholder:"FILE.pdf" help:"The sheet."`
-	Force      bool   `help:"Replace a sheet that is there."`
+	Image     string `arg:"" help:"Raw sector image of the disk to be written."`
+	Recording string `placeholder:"NAME:CxS" help:"Recording (default: recognised from the volume on it)."`
+	Machine   string `placeholder:"NAME" help:"Machine that must read the disk."`
+	Medium    string `placeholder:"NUMBER" help:"Number on the label (default: the image's name)."`
+	Title     string `help:"Title of the disk."`
+	Output    string `short:"o" required:"" type:"path" placeholder:"FILE.pdf" help:"The sheet."`
+	Force     bool   `help:"Replace a sheet that is there."`
+	onlyFlags
 }
 
 func (benchSheetCmd) Help() string {
@@ -51,21 +49,21 @@ func (c *benchSheetCmd) Run(env *Env) error {
 	if err != nil {
 		return err
 	}
-	var with *bench.Combination
-	if c.Drive != "" || c.Controller != "" || c.Disk != "" {
-		d, k, m, err := kit.Find(c.Drive, c.Controller, c.Disk)
-		if err != nil {
-			return err
-		}
-		with = bench.Judge(rec, target, d, k, m, good.Disk)
-	} else if a := bench.Advise(rec, target, kit, good.Disk); len(a.Combinations) > 0 {
-		with = a.Combinations[0]
+	if kit, err = kit.Only(c.Drive, c.Controller, c.Disk); err != nil {
+		return err
 	}
-	if with == nil || !with.Possible {
-		return outcome.Hint(outcome.Usage, errNoCombination, "remanence bench advise "+rec.Reference()+" says why")
+	a := bench.Advise(rec, target, kit, good.Disk)
+	if len(a.Combinations) == 0 || !a.Combinations[0].Possible {
+		return outcome.Hint(outcome.Usage, errNoCombination, adviseCommand(env, rec.Reference(), c.Machine, c.onlyFlags)+" says why")
 	}
+	with := a.Combinations[0]
 	sum := sha256.Sum256(im.Data)
-	j := bench.SheetJob{Medium: c.Medium, Keep: shelf.CheckNumber(c.Medium) == nil, Title: c.Title, Image: filepath.Base(c.Image), SHA256: hex.EncodeToString(sum[:]), Recording: rec, Target: target.Name, With: with}
+	j := bench.SheetJob{Medium: c.Medium, Title: c.Title, Image: filepath.Base(c.Image), SHA256: hex.EncodeToString(sum[:]), Recording: rec, Target: target.Name, With: with}
+	number := "" // the run is to be kept on the shelf under it
+	if shelf.CheckNumber(c.Medium) == nil {
+		number = c.Medium
+	}
+	j.Command = writeCommand(env, j.Image, rec.Reference(), c.Machine, with, "--medium", number)
 	if j.Medium == "" {
 		j.Medium = strings.TrimSuffix(j.Image, filepath.Ext(j.Image))
 	}

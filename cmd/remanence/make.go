@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"strings"
 
-	"remanence/bench"
 	"remanence/internal/outcome"
 	"remanence/internal/words"
 	"remanence/machine"
@@ -42,6 +41,7 @@ type makeCmd struct {
 	jobFlags
 	makeFlags
 	Bench bool `help:"Also rehearse each disk on the pieces of bench.toml, and say which sectors are at risk."`
+	onlyFlags
 }
 
 // Help is the long help.
@@ -57,7 +57,8 @@ Examples:
   remanence make archive/ --out masters
   remanence make job.toml --out masters --medium tired
   remanence make --machine z80-fm10 --cylinders 35 --to disk archive/
-  remanence make archive/ --out masters --bench`
+  remanence make archive/ --out masters --bench
+  remanence make archive/ --out masters --bench --drive hd96 --controller c765-fm --disk dd-used`
 }
 
 // Run is the command.
@@ -70,6 +71,14 @@ func (c *makeCmd) Run(env *Env) error {
 	if err != nil {
 		return err
 	}
+	if c.any() && !c.Bench {
+		return outcome.As(outcome.Usage, errors.New("--drive, --controller and --disk name the pieces of a rehearsal: say --bench, too"))
+	}
+	if c.Bench { // what is wrong with the bench is said before hours of work
+		if _, err := c.kit(env, q.Set); err != nil {
+			return err
+		}
+	}
 	o.Command = "remanence make " + strings.Join(c.Files, " ")
 	a, err := master.Arrange(env.Context, q, env.Progress())
 	if err != nil {
@@ -79,23 +88,21 @@ func (c *makeCmd) Run(env *Env) error {
 	if err != nil {
 		return err
 	}
-	var rehearsed []*bench.Rehearsal
+	var rehearsed []*rehearsedJSON
 	if c.Bench {
-		if rehearsed, err = rehearseMade(env, q.Set, c.Out, r, o); err != nil {
+		if rehearsed, err = rehearseMade(env, q.Set, c.Out, c.onlyFlags, r, o); err != nil {
 			return stopped(err, "during the rehearsal; the masters in "+c.Out+" are complete")
 		}
 	}
 	all := struct {
 		*master.Result
-		Rehearsals []*bench.Rehearsal `json:"rehearsals,omitempty"`
+		Rehearsals []*rehearsedJSON `json:"rehearsals,omitempty"`
 	}{r, rehearsed}
 	if err := env.Report(all, func() { printMade(env, r, c.Out); printRehearsals(env, rehearsed) }); err != nil {
 		return err
 	}
-	for _, x := range rehearsed {
-		if x.Good < x.Sectors {
-			return outcome.ErrIncomplete
-		}
+	if !whole(rehearsed) {
+		return outcome.ErrIncomplete
 	}
 	return madeStatus(r)
 }
