@@ -169,39 +169,6 @@ name = "box"
 kind = "dd-new"
 `
 
-func TestKit(t *testing.T) {
-	s := load(t)
-	k, err := ParseKit("bench.toml", []byte(ownBench), s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if k.Drives[0].MeasuredRPM != 361.2 || k.Drives[0].TPI != 96 || k.Controllers[0].FM != "yes" || k.Disks[0].Oersted != 300 {
-		t.Errorf("kit %+v %+v", k.Drives[0], k.Controllers[0])
-	}
-	if g, _ := s.Controller("c765-pc"); g.FM != "unsure" {
-		t.Error("the person's own piece changed the profile")
-	}
-	own := strings.Replace(ownBench, `kind = "hd96"`, "kind = \"hd96\"\nrpm = [300]\nrates-kbit-s = [250, 300]", 1)
-	if k, err = ParseKit("bench.toml", []byte(own), s); err != nil || !slices.Equal(k.Drives[0].RPM, []float64{300}) {
-		t.Errorf("own rpm: %v %v", k, err)
-	}
-	if g, _ := s.Drive("hd96"); !slices.Equal(g.RPM, []float64{360}) || g.RatesKbit[0] != 500 {
-		t.Error("the person's own list was written into the profile")
-	}
-	for _, bad := range []struct{ src, want string }{
-		{"[[drive]]\nname = \"a\"\nkind = \"nothing\"\n", "bench.toml:1: drive: kind"},
-		{"[[drive]]\nname = \"a\"\nkind = \"dd48\"\ncolour = 3\n", `key "colour"`},
-		{"\n[[drive]]\nname = \"a\"\nkind = \"dd48\"\nrpm = [3]\n", "bench.toml:2: drive: rpm 3"},
-		{"[[drive]]\nname = \"a\"\nkind = \"dd48\"\n[[drive]]\nname = \"a\"\nkind = \"dd48\"\n", "bench.toml:4"},
-		{"[[drive]]\nname = \"a\"\nkind = \"dd48\"\ncontroller = \"x\"\n", `controller "x"`},
-		{"[[printer]]\n", "no such key"},
-	} {
-		if _, err := ParseKit("bench.toml", []byte(bad.src), s); err == nil || !strings.Contains(err.Error(), bad.want) {
-			t.Errorf("%q: %v, want %q", bad.src, err, bad.want)
-		}
-	}
-}
-
 // A comment begins at a # that is in no string (TOML 1.0, comments and strings).
 func TestCommentOfALine(t *testing.T) {
 	for _, c := range []struct{ line, text, remark string }{

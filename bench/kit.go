@@ -1,10 +1,10 @@
 package bench
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -59,18 +59,29 @@ func ParseKit(file string, src []byte, set *machine.Set) (*Kit, error) {
 	if len(src) > MaxKitBytes {
 		return nil, fmt.Errorf("%s: more than %d bytes; no bench is that large", file, MaxKitBytes)
 	}
-	var raw struct {
-		Drive      []map[string]any `toml:"drive"`
-		Controller []map[string]any `toml:"controller"`
-		Disk       []map[string]any `toml:"disk"`
+	raw := map[string]any{}
+	places, errs := machine.Decode(file, "bench", src, &raw)
+	if len(errs) > 0 {
+		return nil, errors.Join(errs...)
 	}
-	if _, errs := machine.Decode(file, "bench", src, &raw); len(errs) > 0 {
+	tables := map[string][]map[string]any{"drive": nil, "controller": nil, "disk": nil}
+	for _, family := range slices.Sorted(maps.Keys(raw)) {
+		if _, ok := tables[family]; !ok {
+			errs = append(errs, fmt.Errorf("%s:%d: key %q: a bench has no such key, it has [[drive]], [[controller]] and [[disk]]", file, max(places.Line(family), places.Line(family+" 1")), family))
+			continue
+		}
+		var err error
+		if tables[family], err = tablesOf(raw[family]); err != nil {
+			errs = append(errs, fmt.Errorf("%s:%d: %s: want it as [[%s]], with its keys below", file, places.Line(family), family, family))
+		}
+	}
+	if len(errs) > 0 {
 		return nil, errors.Join(errs...)
 	}
 	k := &Kit{Own: true}
-	drives, e1 := pieces(file, src, "drive", raw.Drive, set.Drive, (*machine.Drive).Validate, func(d *machine.Drive) string { return d.Name })
-	controllers, e2 := pieces(file, src, "controller", raw.Controller, set.Controller, (*machine.Controller).Validate, func(c *machine.Controller) string { return c.Name })
-	disks, e3 := pieces(file, src, "disk", raw.Disk, set.DiskKind, (*machine.Disk).Validate, func(d *machine.Disk) string { return d.Name })
+	drives, e1 := pieces(file, places, "drive", tables["drive"], set.Drive, (*machine.Drive).Validate, func(d *machine.Drive) string { return d.Name })
+	controllers, e2 := pieces(file, places, "controller", tables["controller"], set.Controller, (*machine.Controller).Validate, func(c *machine.Controller) string { return c.Name })
+	disks, e3 := pieces(file, places, "disk", tables["disk"], set.DiskKind, (*machine.Disk).Validate, func(d *machine.Disk) string { return d.Name })
 	if err := errors.Join(e1, e2, e3); err != nil {
 		return nil, err
 	}
@@ -84,16 +95,34 @@ func ParseKit(file string, src []byte, set *machine.Set) (*Kit, error) {
 	if len(k.Disks) == 0 {
 		k.Disks = set.DiskKinds()
 	}
-	for i, d := range raw.Drive {
-		if c := drives[i].Controller; c != "" && !slices.ContainsFunc(k.Controllers, func(x *machine.Controller) bool { return x.Name == c }) {
-			return nil, fmt.Errorf("%s:%d: drive %v: controller %q: the bench has none of that name", file, lineOf(src, "drive", i), d["name"], c)
+	for i, d := range drives {
+		if c := d.Controller; c != "" && !slices.ContainsFunc(k.Controllers, func(x *machine.Controller) bool { return x.Name == c }) {
+			return nil, fmt.Errorf("%s:%d: drive %s: controller %q: the bench has none of that name", file, places.Line(fmt.Sprintf("drive %d.controller", i+1)), d.Name, c)
 		}
 	}
 	return k, nil
 }
 
-// pieces makes the pieces of one sort: a copy of the kind's profile, then the keys of the file.
-func pieces[T any](file string, src []byte, family string, raw []map[string]any, kindOf func(string) (*T, error), check func(*T) error, name func(*T) string) ([]*T, error) {
+// tablesOf are the tables of one sort.
+func tablesOf(v any) ([]map[string]any, error) {
+	list, ok := v.([]any)
+	if !ok {
+		return nil, errors.New("no list")
+	}
+	var out []map[string]any
+	for _, x := range list {
+		m, ok := x.(map[string]any)
+		if !ok {
+			return nil, errors.New("no table")
+		}
+		out = append(out, m)
+	}
+	return out, nil
+}
+
+// pieces makes the pieces of one sort: a copy of the kind's profile, then the keys of the file. Every fault of a piece is
+// told, each with the line of its key.
+func pieces[T any](file string, places *machine.Positions, family string, raw []map[string]any, kindOf func(string) (*T, error), check func(*T) error, name func(*T) string) ([]*T, error) {
 	if len(raw) > maxPieces {
 		return nil, fmt.Errorf("%s: %d %ss: at most %d", file, len(raw), family, maxPieces)
 	}
@@ -101,45 +130,104 @@ func pieces[T any](file string, src []byte, family string, raw []map[string]any,
 	var errs []error
 	seen := map[string]bool{}
 	for i, m := range raw {
-		at := fmt.Sprintf("%s:%d: %s", file, lineOf(src, family, i), family)
+		before := len(errs)
+		who := family
+		if n, ok := m["name"].(string); ok {
+			who += " " + n
+		}
+		bad := func(key, format string, a ...any) {
+			errs = append(errs, fmt.Errorf("%s:%d: %s: %s", file, places.Line(fmt.Sprintf("%s %d.%s", family, i+1, key)), who, fmt.Sprintf(format, a...)))
+		}
 		v := new(T)
-		if kind, ok := m["kind"].(string); ok {
-			base, err := kindOf(kind)
-			if err != nil {
-				errs = append(errs, fmt.Errorf("%s: kind: %w", at, err))
+		if err := ofKind(v, m, kindOf); err != nil {
+			bad("kind", "%v", err)
+			continue // without it every other key would seem to be missing
+		}
+		for _, key := range slices.Sorted(maps.Keys(m)) {
+			if key == "kind" {
 				continue
 			}
-			*v = *base
-			unshare(v)
-		}
-		rest := map[string]any{}
-		for key, val := range m {
-			if key != "kind" {
-				rest[key] = val
+			if want, err := setKey(v, key, m[key]); want == "" {
+				bad(key, "key %q: a %s has no such key", key, family)
+			} else if err != nil {
+				bad(key, "%s: want %s", key, want)
 			}
 		}
-		b, err := toml.Marshal(rest)
-		if err == nil {
-			err = toml.NewDecoder(bytes.NewReader(b)).DisallowUnknownFields().Decode(v)
+		if len(errs) == before {
+			for _, msg := range messages(check(v)) { // each begins with its key
+				bad(msg[:strings.IndexAny(msg+" ", " :,")], "%s", msg)
+			}
 		}
-		var strict *toml.StrictMissingError
-		if errors.As(err, &strict) {
-			err = fmt.Errorf("key %q: a %s has no such key", strings.Join(strict.Errors[0].Key(), "."), family)
+		if len(errs) == before && seen[name(v)] {
+			bad("name", "name %q: there are two of that name", name(v))
 		}
-		if err == nil {
-			err = check(v)
+		if len(errs) == before {
+			seen[name(v)] = true
+			out = append(out, v)
 		}
-		if err == nil && seen[name(v)] {
-			err = fmt.Errorf("name %q: there are two of that name", name(v))
-		}
-		if err != nil {
-			errs = append(errs, fmt.Errorf("%s: %w", at, err))
-			continue
-		}
-		seen[name(v)] = true
-		out = append(out, v)
 	}
 	return out, errors.Join(errs...)
+}
+
+// ofKind makes *v a copy of the profile that the piece names. A piece without a kind describes itself, source included.
+func ofKind[T any](v *T, m map[string]any, kindOf func(string) (*T, error)) error {
+	kind, there := m["kind"]
+	if !there && m["source"] != nil {
+		return nil
+	}
+	name, ok := kind.(string)
+	base, err := kindOf(name)
+	switch {
+	case !there:
+		return fmt.Errorf("kind is missing: say which generic kind it is of; %s", outcome.HintOf(err))
+	case !ok:
+		return fmt.Errorf("kind: want a text in quotes; %s", outcome.HintOf(err))
+	case err != nil:
+		return fmt.Errorf("kind %q: there is none of that name; %s", name, outcome.HintOf(err))
+	}
+	*v = *base
+	unshare(v)
+	return nil
+}
+
+// setKey gives one key of *v a value. want is what the key takes, "" where a piece has no such key.
+func setKey(v any, key string, val any) (want string, err error) {
+	t := reflect.TypeOf(v).Elem()
+	for i := range t.NumField() {
+		f := t.Field(i)
+		if tag, _, _ := strings.Cut(f.Tag.Get("toml"), ","); tag != key {
+			continue
+		}
+		b, err := toml.Marshal(map[string]any{key: val})
+		if err == nil {
+			err = toml.Unmarshal(b, v)
+		}
+		return wanted(f.Type), err
+	}
+	return "", nil
+}
+
+// wanted is a type in a person's words.
+func wanted(t reflect.Type) string {
+	switch t.Kind() {
+	case reflect.Float64:
+		return "a number, without quotes"
+	case reflect.Int:
+		return "a whole number, without quotes"
+	case reflect.Bool:
+		return "true or false, without quotes"
+	case reflect.Slice:
+		return map[reflect.Kind]string{reflect.Float64: "a list of numbers, as [250, 300]", reflect.Int: "a list of whole numbers, as [250, 300]"}[t.Elem().Kind()]
+	}
+	return "a text in quotes"
+}
+
+// messages are the errors joined in err, one by one.
+func messages(err error) []string {
+	if err == nil {
+		return nil
+	}
+	return strings.Split(err.Error(), "\n")
 }
 
 // unshare gives every slice of *v its own memory, so that decoding into the copy does not write into the profile.
@@ -152,19 +240,6 @@ func unshare(v any) {
 			f.Set(c)
 		}
 	}
-}
-
-// lineOf is the line of the n-th [[family]] of a file, from 1.
-func lineOf(src []byte, family string, n int) int {
-	for i, l := range strings.Split(string(src), "\n") {
-		if strings.HasPrefix(strings.TrimSpace(l), "[["+family+"]]") {
-			if n == 0 {
-				return i + 1
-			}
-			n--
-		}
-	}
-	return 1
 }
 
 // Find gives the named drive, controller and disk of the kit; "" takes the drive's own controller, or the first.

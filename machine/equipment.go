@@ -3,6 +3,7 @@ package machine
 import (
 	"errors"
 	"fmt"
+	"net"
 	"slices"
 )
 
@@ -28,6 +29,7 @@ type Drive struct {
 	SpeedPct   float64   `toml:"speed-percent"`        // tolerance of its speed
 	IndexMM    float64   `toml:"radius-mm,omitempty"`  // radius of track 0 on side 0, where it is not the usual one
 	Device     string    `toml:"device,omitempty"`     // own drive: /dev/fd0
+	Remote     string    `toml:"remote,omitempty"`     // own drive: HOST:PORT of the computer it is in
 	Controller string    `toml:"controller,omitempty"` // own drive: the controller it hangs on
 	// Measured figures of an own drive; 0: not measured.
 	MeasuredRPM float64 `toml:"measured-rpm,omitempty"`
@@ -123,6 +125,9 @@ func (d *Drive) Validate() error {
 		c.within("measured-rpm", d.MeasuredRPM, 100, 1000)
 	}
 	c.within("measured-rpm-spread", d.RPMSpread, 0, 100)
+	if host, port, err := net.SplitHostPort(d.Remote); d.Remote != "" && (err != nil || host == "" || port == "") {
+		c.bad("remote %q: want HOST:PORT, as 192.168.1.20:7531", d.Remote)
+	}
 	return errors.Join(c.errs...)
 }
 
