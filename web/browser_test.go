@@ -101,10 +101,10 @@ func (v *visitor) js(expression string) string {
 	return s
 }
 
-// until waits for something to be true on a page that is loaded, over navigations, and fails after 30 seconds.
+// until waits for something to be true on a page that is loaded, over navigations, and fails after 60 seconds.
 func (v *visitor) until(expression string) {
 	v.t.Helper()
-	end := time.Now().Add(30 * time.Second)
+	end := time.Now().Add(60 * time.Second)
 	last := ""
 	for time.Now().Before(end) {
 		s, err := chromedp.Run(v.ctx, chromedp.Evaluate[string]("String(document.readyState == 'complete' && ("+expression+"))"))
