@@ -20,7 +20,8 @@ type Settings struct {
 	GapRW       int     `json:"gap-read-write"` // 765 class: gap length for reading and writing
 	IndexMark   bool    `json:"index-mark"`
 	SectorOrder []int   `json:"sector-order"`
-	TimeS       float64 `json:"time-s"` // to format, write and verify the disk
+	RateError   float64 `json:"rate-error-percent"` // of the bit rate that the target sees; 0 where the speed was not measured
+	TimeS       float64 `json:"time-s"`             // to format, write and verify the disk
 }
 
 // Combination is one drive, controller and kind of disk, judged for one recording.
@@ -34,7 +35,8 @@ type Combination struct {
 	Mark       string   `json:"mark-replaced"` // "FA by F8"; "" where every mark is written as meant
 	Margin     float64  `json:"margin-percent"`
 	DoFirst    []string `json:"do-first"`
-	Reasons    []string `json:"reasons"`
+	Against    []string `json:"against"` // which of the reasons make it impossible
+	Reasons    []string `json:"reasons"` // those against first
 	Settings   Settings `json:"settings"`
 
 	Profile  Profile `json:"-"` // the target's head over the track, after what is to be done first
@@ -44,6 +46,12 @@ type Combination struct {
 	signal   Signal  // what the write current leaves in the coating
 	weak     bool    // not possible because too little can be read back, whatever the rest says
 	unsure   int
+	worn     bool
+
+	recording string
+	turn      float64 // rpm: as measured, or nominal
+	rate      float64 // error of the bit rate at the target, as a fraction
+	leastGap3 int     // that the controller needs
 }
 
 // Advice is the answer to: which of my pieces writes a disk that the target reads?
@@ -136,7 +144,7 @@ func Advise(rec *disk.Recording, target *Target, kit *Kit, media machine.DiskMed
 		}
 	}
 	slices.SortStableFunc(a.Combinations, func(x, y *Combination) int {
-		return cmp.Or(-boolean(x.Possible)+boolean(y.Possible), cmp.Compare(len(x.Mark), len(y.Mark)), x.unsure-y.unsure,
+		return cmp.Or(-boolean(x.Possible)+boolean(y.Possible), boolean(x.worn)-boolean(y.worn), cmp.Compare(len(x.Mark), len(y.Mark)), x.unsure-y.unsure,
 			cmp.Compare(len(x.DoFirst), len(y.DoFirst)), cmp.Compare(y.Margin, x.Margin),
 			cmp.Compare(x.Drive, y.Drive), cmp.Compare(x.Controller, y.Controller), cmp.Compare(x.Medium, y.Medium))
 	})
@@ -150,15 +158,33 @@ func boolean(b bool) int {
 	return 0
 }
 
+// reason is a line of the judgement.
+type reason struct {
+	text, where string // where: the tracks that it is about, of a recording of mixed formats
+	against     bool
+	ifPossible  bool // of interest only where nothing is against
+}
+
 // judge collects reasons.
-type judge struct{ c *Combination }
+type judge struct {
+	c     *Combination
+	list  *[]reason
+	where string
+}
 
 func (j judge) say(format string, a ...any) {
-	j.c.Reasons = append(j.c.Reasons, fmt.Sprintf(format, a...))
+	*j.list = append(*j.list, reason{text: fmt.Sprintf(format, a...), where: j.where})
+}
+
+// left says what is left; of what cannot work nothing is.
+func (j judge) left(format string, a ...any) {
+	j.say(format, a...)
+	(*j.list)[len(*j.list)-1].ifPossible = true
 }
 func (j judge) no(format string, a ...any) {
 	j.c.Possible = false
 	j.say(format, a...)
+	(*j.list)[len(*j.list)-1].against = true
 }
 
 // weak is no for want of signal.
@@ -172,20 +198,52 @@ func (j judge) first(what string) {
 	}
 }
 
+// conclude puts the reasons in order: those against first, each once. One that is not true of all places says of which.
+func (j judge) conclude(places []string) {
+	var texts []string
+	where := map[string][]string{}
+	for _, against := range []bool{true, false} {
+		for _, r := range *j.list {
+			if r.against != against || r.ifPossible && !j.c.Possible {
+				continue
+			}
+			if !slices.Contains(texts, r.text) {
+				texts = append(texts, r.text)
+			}
+			if !slices.Contains(where[r.text], r.where) {
+				where[r.text] = append(where[r.text], r.where)
+			}
+		}
+		for _, t := range texts[len(j.c.Reasons):] {
+			if w := where[t]; !slices.Contains(w, "") && len(w) < len(places) {
+				t = strings.Join(w, " and ") + ": " + t
+			}
+			j.c.Reasons = append(j.c.Reasons, t)
+		}
+		if against {
+			j.c.Against = append(j.c.Against, j.c.Reasons...)
+		}
+	}
+}
+
 // Judge says whether a drive on a controller can put the recording on a disk so that the target reads it, and how.
 func Judge(rec *disk.Recording, target *Target, d *machine.Drive, k *machine.Controller, m *machine.Disk, media machine.DiskMedium) *Combination {
-	c := &Combination{Drive: d.Name, Controller: k.Name, Medium: m.Name, Possible: true, Steps: 1, DoFirst: []string{}, Reasons: []string{}}
-	j := judge{c}
-	j.speed(rec, d, k)
+	c := &Combination{Drive: d.Name, Controller: k.Name, Medium: m.Name, Possible: true, Steps: 1, DoFirst: []string{}, Against: []string{}, Reasons: []string{}, recording: rec.Reference(), leastGap3: k.LeastGap3}
+	j := judge{c: c, list: new([]reason)}
+	j.speed(rec, d, k, media)
 	j.steps(rec, d, m)
 	j.coating(rec, d, m)
-	for _, f := range formats(rec) {
-		j.encoding(rec, f, k, target)
-		j.layout(rec, f, d, k, target)
+	where := places(rec)
+	for i, f := range formats(rec) {
+		here := j
+		here.where = where[i]
+		here.encoding(rec, f, k, target)
+		here.layout(rec, f, d, k, target)
 	}
 	j.marks(rec, k, target)
 	j.settings(rec, d, k)
 	j.width(rec, d, m, target, media)
+	j.conclude(where)
 	if !c.Possible {
 		c.Margin = 0
 	}
@@ -201,71 +259,23 @@ func formats(rec *disk.Recording) []disk.TrackFormat {
 	return out
 }
 
-// mfmRate is the rate to select at the controller: FM runs at half of it.
-func mfmRate(f disk.TrackFormat, rate float64) float64 {
-	if f.Encoding == disk.FM {
-		return 2 * rate
+// places says of which tracks each of the formats is.
+func places(rec *disk.Recording) []string {
+	if len(rec.Zones) == 0 {
+		return []string{"all tracks"}
 	}
-	return rate
-}
-
-// speed picks the drive's rpm and the data rate that goes with it.
-func (j judge) speed(rec *disk.Recording, d *machine.Drive, k *machine.Controller) {
-	best, bestScore := d.RPM[0], -1
-	for _, rpm := range d.RPM {
-		want := mfmRate(rec.Track, rec.Track.RateKbit*rpm/rec.RPM)
-		score := 0
-		if has(k.RatesKbit, want) {
-			score += 2
+	out := []string{"the other tracks"}
+	for _, z := range rec.Zones {
+		p := fmt.Sprintf("cylinder %d", z.Cylinders[0])
+		if z.Cylinders[1] > z.Cylinders[0] {
+			p = fmt.Sprintf("cylinders %d to %d", z.Cylinders[0], z.Cylinders[1])
 		}
-		if has(d.RatesKbit, want) {
-			score += 2
+		if len(z.Heads) == 1 {
+			p += fmt.Sprintf(" side %d", z.Heads[0])
 		}
-		if score > bestScore {
-			best, bestScore = rpm, score
-		}
+		out = append(out, p)
 	}
-	rate := rec.Track.RateKbit * best / rec.RPM
-	j.c.RateKbit, j.c.Settings.RPM = round(rate, 3), best
-	want := mfmRate(rec.Track, rate)
-	j.c.Settings.SelectKbit = round(want, 3)
-	if best != rec.RPM {
-		j.say("the drive turns at %g rpm, the recording is meant for %g: %g kbit/s x %g/%g = %g kbit/s keeps the same length of a bit on the disk", best, rec.RPM, rec.Track.RateKbit, best, rec.RPM, j.c.RateKbit)
-	}
-	half := ""
-	if rec.Track.Encoding == disk.FM {
-		half = fmt.Sprintf(" (FM at %g is the %g setting)", j.c.RateKbit, want)
-	}
-	if !has(k.RatesKbit, want) {
-		j.no("the controller has no rate of %g kbit/s%s; it has %s", want, half, numbers(k.RatesKbit))
-	}
-	if !has(d.RatesKbit, want) {
-		j.no("the drive's electronics are made for %s kbit/s, not for %g%s", numbers(d.RatesKbit), want, half)
-	}
-	if rpm := d.MeasuredRPM; rpm != 0 && !near(rpm, best, 0.001) {
-		spread := ""
-		if d.RPMSpread > 0 {
-			spread = fmt.Sprintf(" (single turns ±%.2f)", d.RPMSpread)
-		}
-		j.say("measured at %.1f rpm%s, %+.1f %% of %g: a revolution holds %.0f bytes", rpm, spread, 100*(rpm/best-1), best, rate*1000/8*60/rpm)
-	}
-}
-
-func has(list []float64, v float64) bool {
-	return slices.ContainsFunc(list, func(x float64) bool { return near(x, v, 0.01) })
-}
-
-func round(v float64, digits int) float64 {
-	p := math.Pow(10, float64(digits))
-	return math.Round(v*p) / p
-}
-
-func numbers(l []float64) string {
-	var w []string
-	for _, v := range l {
-		w = append(w, fmt.Sprintf("%g", v))
-	}
-	return strings.Join(w, ", ")
+	return out
 }
 
 // steps judges size, pitch, reach and sides.
@@ -293,7 +303,7 @@ func (j judge) steps(rec *disk.Recording, d *machine.Drive, m *machine.Disk) {
 	}
 	rate := mfmRate(rec.Track, rec.Track.RateKbit)
 	if m.RatedKbit < 0.95*rate {
-		j.no("the disk is rated for %g kbit/s, the recording needs %g", m.RatedKbit, rate)
+		j.no("the disk is rated for %s kbit/s, the recording needs %s", num(m.RatedKbit), num(rate))
 	}
 	if m.RatedTPI < rec.TPI {
 		j.say("the disk is rated for %d tpi, the recording has %d: usually it holds, but it was not tested for that (common practice)", m.RatedTPI, rec.TPI)
@@ -351,38 +361,49 @@ func (j judge) layout(rec *disk.Recording, f disk.TrackFormat, d *machine.Drive,
 			j.say("formatting writes %d bytes with an index mark before the first sector, where the layout has %d", g.PreambleBytes(), f.PreambleBytes())
 		}
 	}
-	used := g.UsedBytes() - g.Gap3
-	nominal := rec.TrackBytes(f)
-	fast := nominal / (1 + d.SpeedPct/100)
-	if d.MeasuredRPM != 0 {
-		fast = nominal * j.c.Settings.RPM / d.MeasuredRPM
+	need := func(f disk.TrackFormat) int { return f.UsedBytes() - f.Gap3 }
+	holds := rec.TrackBytes(f) * j.c.Settings.RPM / j.c.turn
+	if least := k.LeastGap3; g.Gap3 < least {
+		wide := g
+		wide.Gap3 = least
+		sum := fmt.Sprintf("gap 3 is %d bytes, the controller needs %d: %d + %d x (%d - %d) = %d bytes from the index to the last sector's end, a revolution holds %.0f", g.Gap3, least, need(g), g.Sectors-1, least, g.Gap3, need(wide), math.Floor(holds))
+		if float64(need(wide)) <= holds {
+			j.say("%s: format with gap 3 of %d", sum, least)
+		} else {
+			j.no("%s", sum)
+		}
+		g = wide
 	}
-	switch {
-	case float64(used) > nominal:
-		j.no("%d bytes are needed from the index to the last sector's end, a revolution holds %.0f", used, nominal)
+	fast := holds
+	if d.MeasuredRPM == 0 {
+		fast /= 1 + d.SpeedPct/100
+	}
+	switch used := need(g); {
+	case float64(used) > holds && d.MeasuredRPM != 0:
+		j.no("%d bytes are needed from the index to the last sector's end, a revolution at %s rpm holds %.0f; they fit at %.1f rpm or less", used, num(d.MeasuredRPM), math.Floor(holds), math.Floor(10*d.MeasuredRPM*holds/float64(used))/10)
+	case float64(used) > holds:
+		j.no("%d bytes are needed from the index to the last sector's end, a revolution holds %.0f", used, math.Floor(holds))
 	case float64(used) > fast:
-		j.say("%d bytes are needed, a revolution holds %.0f, and %.0f in a drive %.1f %% fast: measure the speed before formatting", used, nominal, fast, 100*(nominal/fast-1))
+		j.say("%d bytes are needed, a revolution holds %.0f, and %.0f in a drive %.1f %% fast: measure the speed before formatting", used, math.Floor(holds), math.Floor(fast), 100*(holds/fast-1))
 		j.c.unsure++
 	}
-	byteUS := 8000 / f.RateKbit
 	for i, c := range []*machine.Controller{k, t.Controller} {
 		if c == nil || c.BlindUS == 0 {
 			continue
 		}
 		who := []string{"the controller", "the target's controller"}[i]
-		at := float64(g.PreambleBytes()+g.Sync) * byteUS
-		if i == 0 {
-			at *= rec.RPM / j.c.Settings.RPM
+		byteUS := 8000 / f.RateKbit * rec.RPM / j.c.Settings.RPM
+		if i == 1 {
+			byteUS = 8000 / f.RateKbit / (1 + j.c.rate)
 		}
-		if at < c.BlindUS {
-			j.no("%s sees nothing for %.0f us after the index; the first identifier comes after %d bytes x %.0f us = %.0f us", who, c.BlindUS, g.PreambleBytes()+g.Sync, byteUS, at)
+		n := g.PreambleBytes() + g.Sync
+		if at := float64(n) * byteUS; at < c.BlindUS {
+			j.no("%s sees nothing for %.0f us after the index; the first identifier comes after %d bytes x %.4g us = %.0f us", who, c.BlindUS, n, byteUS, at)
 		}
 	}
-	if g.Gap3 < k.LeastGap3 {
-		j.no("gap 3 is %d bytes, the controller needs %d", g.Gap3, k.LeastGap3)
-	}
-	if grow := float64(g.MarkBytes()+g.Size+2) * 2 * d.SpeedPct / 100; grow > float64(g.Gap3) {
-		j.say("a sector rewritten at another speed grows by up to %.1f bytes, gap 3 has %d: write each track in one go", grow, g.Gap3)
+	field := g.MarkBytes() + g.Size + 2
+	if grow := float64(field) * 2 * d.SpeedPct / 100; grow > float64(g.Gap3) {
+		j.say("a sector rewritten at another speed grows by up to %d bytes x 2 x %g %% = %.1f bytes, gap 3 has %d: write each track in one go", field, d.SpeedPct, grow, g.Gap3)
 	}
 }
 
@@ -408,6 +429,9 @@ func (j judge) marks(rec *disk.Recording, k *machine.Controller, t *Target) {
 	}
 }
 
+// spared is how much of the margin bulk-erasing must save before it is asked for, as a fraction of the half window.
+const spared = 0.05
+
 // width judges the head of the target over the track that is written, and gives the margin.
 func (j judge) width(rec *disk.Recording, d *machine.Drive, m *machine.Disk, t *Target, media machine.DiskMedium) {
 	off := d.OffTrackMM + t.Drive.OffTrackMM
@@ -419,45 +443,70 @@ func (j judge) width(rec *disk.Recording, d *machine.Drive, m *machine.Disk, t *
 		old = 0.16
 	case "worn":
 		j.first("clean the heads, and use another disk if there is one")
+		j.say("a worn disk: expect a handful of bad spots, which the margin does not count, and use another disk for what is to be kept")
+		j.c.worn = true
 	}
 	before := Across(d.TrackMM, d.EraseMM, old, t.Drive.HeadMM, 0)
 	j.c.Before = before
 	worst := func(old float64) Budget {
 		p := Across(d.TrackMM, d.EraseMM, old, t.Drive.HeadMM, off)
-		return BudgetOf(rec, p, media, j.c.Settings.PrecompNS, j.c.signal)
+		return BudgetOf(rec, p, media, j.c.Settings.PrecompNS, j.c.signal, j.c.rate)
 	}
 	b := worst(old)
-	if old > 0 && before.ResidueMM > 0 {
-		j.say("a track of %.3f mm over an old one of %.3f mm leaves (%.3f - %.3f)/2 = %.4f mm of it on each side; the target's head of %.2f mm hears new to old as %.3f to %.3f, %.1f dB", d.TrackMM, old, old, before.EraseMM, before.ResidueMM, t.Drive.HeadMM, before.Wanted*t.Drive.HeadMM, before.Residue*t.Drive.HeadMM, before.DB())
-		j.say("without erasing the margin would be %.0f %%", 100*b.Margin())
-		j.c.unerased = b
-		j.first("bulk-erase the disk")
-		if t.Drive.HeadMM > 1.5*d.HeadMM {
-			j.say("reading it back in this drive proves nothing about that: verify in a drive of the target's width, and do not rewrite the disk in a %d-track drive afterwards", t.Drive.Cylinders-t.Drive.Cylinders%10)
-		}
-		old = 0
-		b = worst(0)
-	} else if m.Condition == "used-narrow" || m.Condition == "used-wide" {
-		j.first("bulk-erase the disk")
-		j.say("a disk used before is erased first: formatting covers its tracks, not what lies beside them (common practice)")
-		old, b = 0, worst(0)
+	if old > 0 {
+		old = j.over(before, b, worst(0), d, t)
+		b = worst(old)
 	}
 	p := Across(d.TrackMM, d.EraseMM, old, t.Drive.HeadMM, 0)
 	j.c.Profile, j.c.budget = p, b
 	if p.Wanted < 0.9 {
-		j.say("the target's head is %.2f mm wide, the track %.3f: it hears %.0f %% of a full track, %.1f dB, on a disk that holds nothing else", t.Drive.HeadMM, d.TrackMM, 100*p.Wanted, 20*math.Log10(p.Wanted))
+		j.say("the target's head is %.2f mm wide, the track %.3f: it hears %.3f / %.2f = %.0f %% of a full track, %.1f dB, on a disk that holds nothing else", t.Drive.HeadMM, d.TrackMM, d.TrackMM, t.Drive.HeadMM, 100*p.Wanted, 20*math.Log10(p.Wanted))
 	}
-	inner := Radius(rec, rec.Cylinders-1, rec.Sides-1)
-	j.say("innermost track at %.1f mm: of a half window of %.0f ns, jitter takes 3 x %.0f, peak shift %.0f, leaving %.0f %%", inner, b.HalfWindowNS, b.JitterNS/3, b.PeakNS, 100*b.Margin())
+	line := fmt.Sprintf("innermost track at %.1f mm, heads %.3f mm out of line, so that %.3f of a full track is heard: %s", Radius(rec, rec.Cylinders-1, rec.Sides-1), off, b.wanted, b)
 	j.c.Margin = round(100*b.Margin(), 1)
 	if b.Margin() <= 0.05 {
-		j.weak("that is too little to be read reliably")
+		j.weak("%s: too little to be read reliably", line)
+		return
 	}
+	j.left("%s", line)
+}
+
+// over judges a disk that was recorded before, and gives the width of the old track that is left to be written over: 0
+// where the disk is to be bulk-erased first. Over tracks of the same width that is not asked for (common practice): the
+// drive's own erasing takes the old one. with and erased are the budgets of the one way and the other.
+func (j judge) over(before Profile, with, erased Budget, d *machine.Drive, t *Target) float64 {
+	old := before.OldMM
+	if before.ResidueMM > 0 {
+		j.say("a track of %.3f mm over an old one of %.3f mm leaves (%.3f - %.3f)/2 = %.4f mm of it on each side; the target's head of %.2f mm hears new to old as %.3f to %.3f, %.1f dB", d.TrackMM, old, old, before.EraseMM, before.ResidueMM, t.Drive.HeadMM, before.Wanted*t.Drive.HeadMM, before.Residue*t.Drive.HeadMM, before.DB())
+	}
+	between := old < 0.2 && d.TrackMM > 0.2 // every other old track lies between the new ones
+	if between {
+		j.say("old tracks of 96 tpi lie 25.4 mm / 96 = %.3f mm to the side of those of 48 tpi too, %.3f to %.3f mm from their middle: erasing reaches %.3f mm / 2 = %.3f mm", 25.4/96, 25.4/96-old/2, 25.4/96+old/2, before.EraseMM, before.EraseMM/2)
+	}
+	if !between && with.Margin() > erased.Margin()-spared {
+		if before.ResidueMM == 0 {
+			j.say("the old track of %.3f mm is covered while it lies no more than (%.3f - %.3f)/2 = %.3f mm out of line: formatting is enough (common practice)", old, before.EraseMM, old, (before.EraseMM-old)/2)
+		}
+		j.left("with bulk-erasing first the margin would be %.0f %%", 100*erased.Margin())
+		return old
+	}
+	if between {
+		j.left("without erasing the margin is as below where the heads meet none of them, and less elsewhere")
+	} else {
+		j.left("without erasing: %s", with)
+	}
+	j.c.unerased = with
+	j.first("bulk-erase the disk")
+	if t.Drive.HeadMM > 1.5*d.HeadMM {
+		j.say("reading it back in this drive proves nothing about that: verify in a drive of the target's width, and do not rewrite the disk in a %d-track drive afterwards", t.Drive.Cylinders-t.Drive.Cylinders%10)
+	}
+	return 0
 }
 
 // settings fills in what to set.
 func (j judge) settings(rec *disk.Recording, d *machine.Drive, k *machine.Controller) {
 	f, s := rec.Track, &j.c.Settings
+	f.Gap3 = max(f.Gap3, k.LeastGap3)
 	s.Gap3, s.SectorOrder = f.Gap3, f.SectorOrder()
 	s.IndexMark = f.IndexMark || k.IndexMark == "always"
 	if f.Encoding == disk.MFM {

@@ -112,10 +112,10 @@ func TestResidueLeavesNoMargin(t *testing.T) {
 	rec, _ := s.Recording("mfm9x512")
 	m, _ := s.Medium("good")
 	p := Across(0.155, 0.155, 0.300, 0.33, 0.045)
-	if b := BudgetOf(rec, p, m.Disk, 125, Matched); b.Margin() > 0.05 {
+	if b := BudgetOf(rec, p, m.Disk, 125, Matched, 0); b.Margin() > 0.05 {
 		t.Errorf("narrow over wide: margin %.2f, want none", b.Margin())
 	}
-	if b := BudgetOf(rec, Across(0.155, 0.155, 0, 0.33, 0.045), m.Disk, 125, Matched); b.Margin() < 0.4 {
+	if b := BudgetOf(rec, Across(0.155, 0.155, 0, 0.33, 0.045), m.Disk, 125, Matched, 0); b.Margin() < 0.4 {
 		t.Errorf("narrow on an erased disk: margin %.2f, want ample (usually readable everywhere, 6.5)", b.Margin())
 	}
 }

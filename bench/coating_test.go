@@ -41,7 +41,7 @@ func TestSignal(t *testing.T) {
 		if !c.fits && g.remedy() != c.remedy {
 			t.Errorf("%s on %s: remedy %q, want %q", c.ref, c.kind, g.remedy(), c.remedy)
 		}
-		b := BudgetOf(rec, Across(0.3, 0.36, 0, 0.3, 0), good.Disk, 125, g)
+		b := BudgetOf(rec, Across(0.3, 0.36, 0, 0.3, 0), good.Disk, 125, g, 0)
 		if math.Abs(b.JitterNS-c.jitterNS) > 0.5 || math.Abs(b.PeakNS-c.peakNS) > 0.5 || b.HalfWindowNS != c.halfNS || math.Abs(b.Margin()-c.margin) > 0.005 {
 			t.Errorf("%s on %s: %+v, margin %.3f; want jitter %g, peak shift %g, margin %g", c.ref, c.kind, b, b.Margin(), c.jitterNS, c.peakNS, c.margin)
 		}
@@ -88,7 +88,7 @@ func TestPoorOverwrite(t *testing.T) {
 	if _, old := weak.heard(erased); old != 0 {
 		t.Errorf("hears %.3f old on an erased disk", old)
 	}
-	a, b := BudgetOf(rec, over, good.Disk, 125, weak).Margin(), BudgetOf(rec, erased, good.Disk, 125, weak).Margin()
+	a, b := BudgetOf(rec, over, good.Disk, 125, weak, 0).Margin(), BudgetOf(rec, erased, good.Disk, 125, weak, 0).Margin()
 	if a > 0 || b < 0.3 {
 		t.Errorf("450 Oe over an old recording: margin %.2f, want none; erased first %.2f, want some", a, b)
 	}

@@ -48,9 +48,10 @@ type Device interface {
 	Close() error
 }
 
-// TrackOf is a track of an image for a drive that steps so often a cylinder.
+// TrackOf is a track of an image for a drive that steps so often a cylinder, with the gap 3 that the controller needs.
 func TrackOf(im *disk.Image, rec *disk.Recording, cylinder, head int, c *Combination) *Track {
 	f := rec.Format(cylinder, head)
+	f.Gap3 = max(f.Gap3, c.leastGap3)
 	rate := f.RateKbit * c.Settings.RPM / rec.RPM
 	t := &Track{Cylinder: cylinder, Head: head, Physical: cylinder * c.Steps, Format: f, RateKbit: mfmRate(f, rate), GapRW: gapRW(f, rec.SizeInches, mfmRate(f, rate))}
 	list := im.Track(cylinder, head)

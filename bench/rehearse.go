@@ -127,7 +127,9 @@ func writtenDisk(rec *disk.Recording, target *Target, d *machine.Drive, m *machi
 	if m.Condition == "worn" && worn.Disk.DropoutsDisk < 6 {
 		worn.Disk.DropoutsDisk, worn.Disk.DropoutUS = 6, 400 // preset "worn": a handful of spots, some bytes long
 	}
-	return NewPieceDrive(rec, &worn, p, c.Settings.PrecompNS, c.signal, seed)
+	drive := NewPieceDrive(rec, &worn, p, c.Settings.PrecompNS, c.signal, seed)
+	drive.rate, drive.written = c.rate, c.asWritten(rec)
+	return drive
 }
 
 // rehearseUnerased reads the innermost cylinder of a disk.
@@ -149,10 +151,11 @@ func rehearseUnerased(ctx context.Context, im *disk.Image, rec *disk.Recording, 
 
 func rehearseTrack(ctx context.Context, s *track.Scanner, im *disk.Image, rec *disk.Recording, drive *Drive, cylinder, head int) (good int, least float64, risks []Risk, err error) {
 	want := im.Track(cylinder, head)
-	cells, err := track.Build(rec, cylinder, head, want)
+	cells, err := track.Build(drive.disk(), cylinder, head, want)
 	if err != nil {
 		return 0, 0, nil, err
 	}
+	stray, follows := drive.stray(rec.Format(cylinder, head))
 	got := drive.Read(cells.Capture(cylinder, head, track.EncodeOptions{TickNS: 25, Revolutions: 2}))
 	f := rec.Format(cylinder, head)
 	res, err := s.Scan(ctx, []*flux.Capture{got}, track.Options{Format: &f, RevolutionNS: rec.RevolutionNS(), FastOnly: true})
@@ -169,13 +172,15 @@ func rehearseTrack(ctx context.Context, s *track.Scanner, im *disk.Image, rec *d
 		why := ""
 		margin := 0.0
 		switch {
+		case !follows, k >= 0 && stray > 0 && res.Sectors[k].Margin <= stray:
+			why = "not read; "
 		case k < 0:
 			why = "not read; "
 		case !slices.Equal(res.Sectors[k].Data, w.Data) || res.Sectors[k].Mark != w.Mark:
 			why = "read with other data or another mark; "
 		default:
 			good++
-			margin = math.Max(res.Sectors[k].Margin, 0)
+			margin = math.Max(res.Sectors[k].Margin-stray, 0)
 		}
 		least = min(least, margin)
 		if why == "" && margin >= RiskMargin {
@@ -196,6 +201,10 @@ func (d *Drive) cause(c *track.Cells, i, cylinder, head int) string {
 	}
 	f := d.rec.Format(cylinder, head)
 	half := 1e6 / f.RateKbit / 2
+	stray, follows := d.stray(f)
+	if !follows {
+		return fmt.Sprintf("bits come %+.1f %% off the target's rate, which its separator does not follow; adjust the speed of the drive that writes", 100*d.rate)
+	}
 	// Each trouble in ns as it would be alone; the coating's is what it adds to the others.
 	precomp := 0.0
 	if f.Encoding == disk.MFM {
@@ -207,7 +216,10 @@ func (d *Drive) cause(c *track.Cells, i, cylinder, head int) string {
 	wanted, beside := Matched.heard(d.profile)
 	jitter, old := 3*d.m.JitterNS*half/2000/wanted, push(wanted, beside)*half
 	coating := 3*d.m.JitterNS*half/2000/max(d.heard, 0.01) - jitter + math.Abs(shift-precomp) - peak + d.residue*half - old
-	switch worst := max(coating, old, peak, jitter); worst {
+	rate := stray * half / 2
+	switch worst := max(coating, old, peak, jitter, rate); worst {
+	case rate:
+		return fmt.Sprintf("bits come %+.1f %% off the target's rate; adjust the speed of the drive that writes", 100*d.rate)
 	case coating:
 		return fmt.Sprintf("%s; %s", d.signal, d.signal.remedy())
 	case old:

@@ -25,6 +25,24 @@ type Drive struct {
 	precomp float64 // write precompensation, ns
 	profile Profile // where the head lies, of a drive made of pieces
 	signal  Signal  // what the coating holds; the zero value stands for Matched
+
+	rate    float64         // error of the bit rate on the disk, as a fraction
+	written *disk.Recording // what is on the disk; nil stands for rec
+}
+
+// disk is the recording as it lies on the disk.
+func (d *Drive) disk() *disk.Recording {
+	if d.written != nil {
+		return d.written
+	}
+	return d.rec
+}
+
+// stray is what the error of the bit rate takes of the half window (as Budget has it), and whether a separator follows
+// the rate that comes of it in this drive.
+func (d *Drive) stray(f disk.TrackFormat) (float64, bool) {
+	total := (1+d.rate)/(1+d.speed) - 1
+	return 2 * math.Abs(d.rate) * longest(f.Encoding), d.rate == 0 || math.Abs(total) <= capture
 }
 
 // NewPieceDrive is the drive of a target machine with a disk in it that these pieces wrote: the head hears as much of
