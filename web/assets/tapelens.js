@@ -62,6 +62,7 @@
     if (asked) asked.abort();
     const mine = asked = new AbortController();
     const w = width();
+    const sent = want;
     try {
       const r = await fetch(box.dataset.url + query(w === drawn ? {part: 'lens', w, side: 0} : {part: 'lens', w}), {signal: mine.signal});
       const text = await r.text();
@@ -70,9 +71,10 @@
         part('says').textContent = text;
         return;
       }
-      put(text);
+      const settled = want === sent; // nothing else was asked for meanwhile
+      put(text, settled);
       drawn = w;
-      history.replaceState(null, '', query({}) + '#tapelens');
+      if (settled) history.replaceState(null, '', query({}) + '#tapelens');
     } catch (e) {
       if (e.name !== 'AbortError') part('says').textContent = 'The server does not answer: ' + e.message;
     } finally {
@@ -80,7 +82,8 @@
     }
   }
 
-  function put(text) {
+  // put shows what came; where the lens has been moved on meanwhile it stays wanted there.
+  function put(text, settled) {
     const fresh = new DOMParser().parseFromString(text, 'text/html').querySelector('#tapelens-now');
     if (!fresh) return;
     const held = document.activeElement && document.activeElement.dataset.do;
@@ -89,10 +92,11 @@
       const old = part(p.dataset.part);
       if (p.dataset.part === 'side' && !p.firstChild) continue; // it has not changed
       if (old && p.dataset.part === 'form' && old.contains(document.activeElement)) continue; // somebody types there
-      if (old) old.replaceChildren(...p.childNodes);
+      if (old && (p.dataset.part === 'lens' || old.innerHTML !== p.innerHTML)) old.replaceChildren(...p.childNodes);
     }
     shown = {from: Number(fresh.dataset.from), span: Number(fresh.dataset.span)};
-    want = {...shown};
+    if (settled) want = {...shown};
+    else preview();
     for (const k of ['from', 'span']) now.dataset[k] = fresh.dataset[k];
     const d = now.querySelector('details');
     if (d) d.open = open;
