@@ -241,7 +241,10 @@ func (c *benchAdviseCmd) text(env *Env, a *bench.Advice, possible int) {
 		} else {
 			env.Printf("no\n")
 		}
-		for _, r := range x.Reasons {
+		for i, r := range x.Reasons {
+			if i < len(x.Against) {
+				r = "against: " + r
+			}
 			env.Printf("   - %s\n", r)
 		}
 	}
@@ -317,7 +320,7 @@ func (x *rehearsedJSON) rehearse(env *Env, set *machine.Set, kit *bench.Kit, pat
 	a := bench.Advise(rec, target, kit, o.Medium.Disk)
 	if len(a.Combinations) == 0 || !a.Combinations[0].Possible {
 		if len(a.Combinations) > 0 {
-			x.With = slices.MinFunc(a.Combinations, func(p, q *bench.Combination) int { return len(p.Reasons) - len(q.Reasons) })
+			x.With = slices.MinFunc(a.Combinations, func(p, q *bench.Combination) int { return len(p.Against) - len(q.Against) })
 		}
 		x.next = adviseCommand(env, rec.Reference(), machine, only)
 		return fmt.Errorf("no combination of the bench writes %s for %s", rec.Reference(), target.Name)
@@ -343,7 +346,7 @@ func printRehearsals(env *Env, all []*rehearsedJSON) {
 			env.Printf("\n%s was not rehearsed: %s.\n", r.Image, r.WhyNot)
 			if r.With != nil {
 				env.Printf("  The least is against %s, %s, %s:\n", r.With.Drive, r.With.Controller, r.With.Medium)
-				for _, why := range r.With.Reasons {
+				for _, why := range r.With.Against {
 					env.Printf("  - %s\n", why)
 				}
 			}

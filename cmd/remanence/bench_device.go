@@ -62,7 +62,7 @@ func (f *deviceFlags) choose(set *machine.Set, kit *bench.Kit, rec *disk.Recordi
 	}
 	x.comb = bench.Judge(rec, target, x.drive, x.controller, x.medium, good.Disk)
 	if !x.comb.Possible {
-		return nil, outcome.Hint(outcome.Usage, fmt.Errorf("%s on %s with %s cannot do %s: %s", x.drive.Name, x.controller.Name, x.medium.Name, rec.Reference(), strings.Join(x.comb.Reasons, "; ")), "remanence bench advise "+rec.Reference()+flags("--machine", f.Machine)+" says what can")
+		return nil, outcome.Hint(outcome.Usage, fmt.Errorf("%s on %s with %s cannot do %s: %s", x.drive.Name, x.controller.Name, x.medium.Name, rec.Reference(), strings.Join(x.comb.Against, "; ")), "remanence bench advise "+rec.Reference()+flags("--machine", f.Machine)+" says what can")
 	}
 	return x, nil
 }
