@@ -264,7 +264,7 @@ func places(rec *disk.Recording) []string {
 	if len(rec.Zones) == 0 {
 		return []string{"all tracks"}
 	}
-	out := []string{"the other tracks"}
+	out := []string{""}
 	for _, z := range rec.Zones {
 		p := fmt.Sprintf("cylinder %d", z.Cylinders[0])
 		if z.Cylinders[1] > z.Cylinders[0] {
@@ -275,6 +275,7 @@ func places(rec *disk.Recording) []string {
 		}
 		out = append(out, p)
 	}
+	out[0] = "all but " + strings.Join(out[1:], " and ")
 	return out
 }
 
@@ -487,7 +488,7 @@ func (j judge) over(before Profile, with, erased Budget, d *machine.Drive, t *Ta
 		if before.ResidueMM == 0 {
 			j.say("the old track of %.3f mm is covered while it lies no more than (%.3f - %.3f)/2 = %.3f mm out of line: formatting is enough (common practice)", old, before.EraseMM, old, (before.EraseMM-old)/2)
 		}
-		j.left("with bulk-erasing first the margin would be %.0f %%", 100*erased.Margin())
+		j.left("without bulk-erasing the margin is %.0f %%, with it %.0f %%", 100*with.Margin(), 100*erased.Margin())
 		return old
 	}
 	if between {

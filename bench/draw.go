@@ -6,14 +6,21 @@ import (
 	"remanence/picture"
 )
 
-// Draw is head, track and residue to scale for one combination, before and after what is to be done first.
+// Draw is head, track and residue to scale for one combination: as the disk is, and, where it is to be erased first, after
+// that.
 func (c *Combination) Draw() *picture.Canvas {
-	const width, row, scale, left = 760.0, 110.0, 900.0, 250.0 // px a millimetre
-	cv := picture.New(width, 60+2*row+40, picture.Px)
-	cv.Title = "Head, track and what is left of the old one"
-	cv.Desc = fmt.Sprintf("%s on %s with %s, to scale", c.Drive, c.Controller, c.Medium)
+	const width, row, scale = 760.0, 110.0, 900.0 // px a millimetre
+	erased := c.Before.OldMM > c.Profile.OldMM
+	rows := 1.0
+	if erased {
+		rows = 2
+	}
+	top := 64.0
+	cv := picture.New(width, top+rows*row+40, picture.Px)
+	cv.Title = c.recording + ": head, track and what is left of the old one"
+	cv.Desc = fmt.Sprintf("%s written by %s on %s on disk %s, across the track, to scale", c.recording, c.Drive, c.Controller, c.Medium)
 	cv.Background = picture.Paper
-	cv.Text(16, 26, c.Drive+" / "+c.Controller+" / "+c.Medium, picture.TextStyle{Size: 15, Face: picture.Bold})
+	cv.Text(16, 26, c.recording+" by "+c.Drive+", "+c.Controller+" on "+c.Medium, picture.TextStyle{Size: 15, Face: picture.Bold})
 	cv.Text(16, 44, "across the track, to scale; the head is that of the drive that must read it", picture.TextStyle{Size: 12, Colour: picture.Soft})
 	mid := 450.0
 	draw := func(y float64, p Profile, what string) {
@@ -32,9 +39,16 @@ func (c *Combination) Draw() *picture.Canvas {
 		cv.Text(mid+p.HeadMM/2*scale+6, y+27, fmt.Sprintf("head %.2f mm", p.HeadMM), picture.TextStyle{Size: 11})
 		cv.Text(mid, y+92, fmt.Sprintf("track %.3f mm", p.TrackMM), picture.TextStyle{Size: 11, Anchor: picture.Middle})
 	}
-	draw(60, c.Before, "as the disk is now")
-	draw(60+row, c.Profile, "after what is done first")
-	y := 60 + 2*row + 20.0
+	switch {
+	case erased:
+		draw(top, c.Before, "on the disk as it is")
+		draw(top+row, c.Profile, "bulk-erased first")
+	case c.Before.OldMM > 0:
+		draw(top, c.Before, "over the old track")
+	default:
+		draw(top, c.Before, "as written")
+	}
+	y := top + rows*row + 14
 	cv.Line(mid-0.05*scale, y, mid+0.05*scale, y, picture.Style{Stroke: picture.Ink, Width: 2})
 	cv.Text(mid, y+16, "0.1 mm", picture.TextStyle{Size: 11, Anchor: picture.Middle})
 	return cv
