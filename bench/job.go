@@ -167,8 +167,12 @@ func writeTrack(ctx context.Context, dev Device, t *Track, key string, log *RunL
 		if err != nil {
 			why = err.Error()
 		}
+		state := StateFailed
+		if errors.Is(err, context.Canceled) {
+			state, why = StateStopped, "stopped by a person"
+		}
 		st.Why = why
-		lerr := log.Add(Entry{Key: key, Device: dev.Name(), Cylinder: t.Cylinder, Head: t.Head, State: StateFailed, Why: why})
+		lerr := log.Add(Entry{Key: key, Device: dev.Name(), Cylinder: t.Cylinder, Head: t.Head, State: state, Why: why})
 		if err != nil && Fatal(err) {
 			return st, err
 		}

@@ -20,6 +20,7 @@ const (
 	StateVerified = "verified"
 	StateFailed   = "failed"
 	StateRead     = "read"
+	StateStopped  = "stopped" // by a person, in the middle of a track
 )
 
 // Entry is one line of the log.

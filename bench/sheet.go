@@ -99,6 +99,7 @@ func RunSheet(j SheetJob) *picture.Canvas {
 	box(fmt.Sprintf("It ends with: %d of %d tracks verified, %d sectors.", n.Cylinders*n.Heads, n.Cylinders*n.Heads, n.Sectors()))
 	if w.Steps > 1 {
 		box("The label says: written narrow, do not rewrite in a 40-track drive.")
+		box(fmt.Sprintf("Verify it in a drive of the target's width (%d tpi) as well: what the drive that wrote it reads back proves nothing about a wider head.", j.Recording.TPI))
 	}
 	if j.Start != "" {
 		box("At the machine: " + j.Start + ". The directory appears, and a program from it starts.")
@@ -107,10 +108,10 @@ func RunSheet(j SheetJob) *picture.Canvas {
 	}
 
 	head("Log entry")
-	for _, l := range []string{"date", "drive", "tracks verified", "read at the machine (yes / no)", "what was unusual", "by"} {
+	for _, l := range []string{"date", "drive", "tracks verified", "least margin measured, %", "read at the machine (yes / no)", "what was unusual", "by"} {
 		text(left+2, l, 3.3, picture.Sans)
 		c.Line(left+60, y+0.8, right, y+0.8, picture.Style{Stroke: picture.Black, Width: 0.15})
-		y += 7.5
+		y += 7
 	}
 	if j.SHA256 != "" {
 		text(left, "image SHA-256 "+j.SHA256, 2.5, picture.Sans)

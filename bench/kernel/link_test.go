@@ -147,7 +147,7 @@ func (b *farBench) dial(t *testing.T, p *fakePort, recording string) (dev bench.
 	b.mu.Lock()
 	b.port = p
 	b.mu.Unlock()
-	d, err := remote.Dial(context.Background(), b.addr, b.pins, recording, 1, 5*time.Second)
+	d, err := remote.Dial(context.Background(), b.addr, b.pins, "", recording, 1, 5*time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}

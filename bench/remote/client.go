@@ -161,6 +161,8 @@ func Pair(ctx context.Context, addr, code, pins string, wait time.Duration) erro
 type Device struct {
 	// Pause is how long to wait after a lost link was not taken up at once; it doubles each time.
 	Pause time.Duration
+	// Say tells a person that the link was lost, and that it is there again; nil: nobody.
+	Say func(what string)
 
 	addr, rec string
 	device    string
@@ -170,12 +172,13 @@ type Device struct {
 	wait      time.Duration
 	l         *link
 	name      string
+	told      bool // that the link is lost
 }
 
 var _ bench.Device = (*Device)(nil)
 
-// Dial opens a drive of a paired bench.
-func Dial(ctx context.Context, addr, pins, recording string, steps int, wait time.Duration) (*Device, error) {
+// Dial opens a drive of a paired bench; device is one that it offers, "" for its first.
+func Dial(ctx context.Context, addr, pins, device, recording string, steps int, wait time.Duration) (*Device, error) {
 	known, err := readPins(pins)
 	if err != nil {
 		return nil, err
@@ -184,7 +187,7 @@ func Dial(ctx context.Context, addr, pins, recording string, steps int, wait tim
 	if !ok {
 		return nil, outcome.Hint(outcome.Usage, fmt.Errorf("%s is not paired with this computer", addr), "start 'remanence serve --bench' there and say --pair with the code it shows")
 	}
-	d := &Device{addr: addr, rec: recording, steps: steps, pin: p, wait: wait, Pause: 500 * time.Millisecond}
+	d := &Device{addr: addr, device: device, rec: recording, steps: steps, pin: p, wait: wait, Pause: 500 * time.Millisecond}
 	if d.key, err = hex.DecodeString(p.Key); err != nil || len(d.key) != 32 {
 		return nil, fmt.Errorf("%s: the key of %s is damaged; pair again", pins, addr)
 	}
@@ -221,6 +224,7 @@ func (d *Device) ask(ctx context.Context, do string, t *bench.Track) (*Answer, e
 			}
 			d.l.c.Close()
 			d.l, last = nil, err
+			d.lost(ctx, err)
 			if do == "write" {
 				return nil, errLost
 			}
@@ -228,7 +232,9 @@ func (d *Device) ask(ctx context.Context, do string, t *bench.Track) (*Answer, e
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		if err := d.open(ctx); err != nil {
+		if err := d.open(ctx); err == nil {
+			d.back()
+		} else {
 			last = err
 			select {
 			case <-time.After(pause):
@@ -239,6 +245,22 @@ func (d *Device) ask(ctx context.Context, do string, t *bench.Track) (*Answer, e
 		}
 	}
 	return nil, fmt.Errorf("%s: %w: %w", d.addr, last, bench.ErrLinkLost)
+}
+
+// lost tells a person that the link is lost, once until it is there again.
+func (d *Device) lost(ctx context.Context, err error) {
+	if d.told || d.Say == nil || ctx.Err() != nil {
+		return
+	}
+	d.told = true
+	d.Say(fmt.Sprintf("%s: the link is lost (%v); trying again for %v", d.addr, err, 63*d.Pause))
+}
+
+func (d *Device) back() {
+	if d.told {
+		d.told = false
+		d.Say(d.addr + ": the link is there again")
+	}
 }
 
 // Name says which drive of which bench.

@@ -127,7 +127,7 @@ func TestPairWriteRead(t *testing.T) {
 	x := serveHere(t, t.TempDir())
 	ctx := context.Background()
 	im, rec, c := job(t)
-	if _, err := Dial(ctx, x.addr, x.pins, rec.Reference(), 1, 5*time.Second); err == nil || !strings.Contains(err.Error(), "not paired") {
+	if _, err := Dial(ctx, x.addr, x.pins, "", rec.Reference(), 1, 5*time.Second); err == nil || !strings.Contains(err.Error(), "not paired") {
 		t.Fatalf("without pairing: %v", err)
 	}
 	if err := Pair(ctx, x.addr, "WRONGONE", x.pins, 5*time.Second); err == nil {
@@ -142,11 +142,11 @@ func TestPairWriteRead(t *testing.T) {
 	if err := Pair(ctx, x.addr, x.code, filepath.Join(t.TempDir(), "p"), 5*time.Second); err == nil {
 		t.Error("a code paired twice")
 	}
-	d, err := Dial(ctx, x.addr, x.pins, rec.Reference(), 1, 5*time.Second)
+	d, err := Dial(ctx, x.addr, x.pins, "", rec.Reference(), 1, 5*time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Dial(ctx, x.addr, x.pins, rec.Reference(), 1, 5*time.Second); err == nil || !strings.Contains(err.Error(), "in use") {
+	if _, err := Dial(ctx, x.addr, x.pins, "", rec.Reference(), 1, 5*time.Second); err == nil || !strings.Contains(err.Error(), "in use") {
 		t.Errorf("a second job at the same drive: %v", err)
 	}
 	r, err := bench.WriteDisk(ctx, d, im, rec, c, bench.WriteOptions{})
@@ -255,11 +255,13 @@ func TestLostLinkResumes(t *testing.T) {
 		t.Fatal(err)
 	}
 	im, rec, c := job(t)
-	d, err := Dial(ctx, proxy, x.pins, rec.Reference(), 1, 5*time.Second)
+	d, err := Dial(ctx, proxy, x.pins, "", rec.Reference(), 1, 5*time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}
 	d.Pause = 20 * time.Millisecond
+	var said []string
+	d.Say = func(what string) { said = append(said, what) }
 	r, err := bench.WriteDisk(ctx, d, im, rec, c, bench.WriteOptions{})
 	d.Close()
 	if err != nil || !r.Whole {
@@ -272,6 +274,14 @@ func TestLostLinkResumes(t *testing.T) {
 				t.Errorf("cylinder %d sector %d is not as it was called", cyl, s.ID.Sector)
 			}
 		}
+	}
+	for i, what := range said { // a loss and its end, in turn: each is told once
+		if lost := strings.Contains(what, "the link is lost"); lost != (i%2 == 0) || !lost && !strings.Contains(what, "there again") {
+			t.Errorf("%d: %q", i, what)
+		}
+	}
+	if len(said) == 0 || len(said)%2 != 0 {
+		t.Errorf("told %q", said)
 	}
 	if x.mem.formats < rec.Cylinders {
 		t.Errorf("%d formats of %d tracks", x.mem.formats, rec.Cylinders)
@@ -287,17 +297,22 @@ func TestLinkLostForGood(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, rec, c := job(t)
-	d, err := Dial(ctx, x.addr, x.pins, rec.Reference(), 1, time.Second)
+	d, err := Dial(ctx, x.addr, x.pins, "", rec.Reference(), 1, time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}
 	d.Pause = time.Millisecond
+	told := 0
+	d.Say = func(string) { told++ }
 	d.addr = "127.0.0.1:1" // nothing listens there
 	d.l.c.Close()
 	im, _, _ := job(t)
 	r, err := bench.WriteDisk(ctx, d, im, rec, c, bench.WriteOptions{})
 	if !errors.Is(err, bench.ErrLinkLost) && !errors.Is(err, bench.ErrUnable) || r.Verified != 0 {
 		t.Errorf("%v %+v", err, r)
+	}
+	if told != 1 {
+		t.Errorf("the loss was told %d times", told)
 	}
 }
 

@@ -47,9 +47,44 @@ func (benchListCmd) Help() string {
   remanence bench list --json`
 }
 
+// pieceJSON is one piece; what is below the title is said of a person's own.
 type pieceJSON struct {
-	Name  string `json:"name"`
-	Title string `json:"title"`
+	Name       string  `json:"name"`
+	Title      string  `json:"title"`
+	Controller string  `json:"controller,omitempty"`
+	Remote     string  `json:"remote,omitempty"`
+	Device     string  `json:"device,omitempty"`
+	Adapter    string  `json:"adapter,omitempty"`
+	FM         string  `json:"fm,omitempty"`
+	RPM        float64 `json:"measured-rpm,omitempty"`
+	Checked    string  `json:"checked,omitempty"`
+}
+
+// own is what a person's own piece has of its own, in words.
+func (p *pieceJSON) own() string {
+	var w []string
+	if p.Controller != "" {
+		w = append(w, "on "+p.Controller)
+	}
+	switch {
+	case p.Remote != "" && p.Device != "":
+		w = append(w, p.Device+" of "+p.Remote)
+	case p.Remote+p.Device != "":
+		w = append(w, p.Remote+p.Device)
+	}
+	if p.Adapter != "" {
+		w = append(w, "adapter "+p.Adapter)
+	}
+	if p.FM != "" {
+		w = append(w, "FM: "+p.FM)
+	}
+	if p.RPM != 0 {
+		w = append(w, fmt.Sprintf("measured %g rpm", p.RPM))
+	}
+	if p.Checked != "" {
+		w = append(w, "checked "+p.Checked)
+	}
+	return strings.Join(w, ", ")
 }
 
 func (benchListCmd) Run(env *Env) error {
@@ -64,19 +99,26 @@ func (benchListCmd) Run(env *Env) error {
 		Media       []pieceJSON `json:"media"`
 	}{Own: kit.Own, Drives: []pieceJSON{}, Controllers: []pieceJSON{}, Media: []pieceJSON{}}
 	for _, d := range kit.Drives {
-		rep.Drives = append(rep.Drives, pieceJSON{d.Name, d.Title})
+		rep.Drives = append(rep.Drives, pieceJSON{Name: d.Name, Title: d.Title, Controller: d.Controller, Remote: d.Remote, Device: d.Device, RPM: d.MeasuredRPM, Checked: d.Checked})
 	}
 	for _, c := range kit.Controllers {
-		rep.Controllers = append(rep.Controllers, pieceJSON{c.Name, c.Title})
+		p := pieceJSON{Name: c.Name, Title: c.Title, Adapter: c.Adapter, Checked: c.Checked}
+		if kit.Own {
+			p.FM = c.FM
+		}
+		rep.Controllers = append(rep.Controllers, p)
 	}
 	for _, m := range kit.Disks {
-		rep.Media = append(rep.Media, pieceJSON{m.Name, m.Title})
+		rep.Media = append(rep.Media, pieceJSON{Name: m.Name, Title: m.Title})
 	}
 	return env.Report(rep, func() {
 		part := func(what string, l []pieceJSON) {
 			env.Printf("%s\n", what)
 			for _, p := range l {
 				env.Printf("  %-12s %s\n", p.Name, p.Title)
+				if own := p.own(); own != "" {
+					env.Printf("  %-12s   %s\n", "", own)
+				}
 			}
 			env.Printf("\n")
 		}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -17,6 +18,8 @@ import (
 	"remanence/bench/remote"
 	"remanence/disk"
 	"remanence/internal/outcome"
+	"remanence/internal/progress"
+	"remanence/internal/words"
 	"remanence/machine"
 	"remanence/shelf"
 )
@@ -26,9 +29,9 @@ type deviceFlags struct {
 	Drive      string        `placeholder:"NAME" help:"Drive of the bench (default: the first)."`
 	Controller string        `placeholder:"NAME" help:"Its controller (default: the drive's own, or the first)."`
 	Disk       string        `name:"disk" placeholder:"NAME" help:"Kind of disk (default: the first)."`
-	Device     string        `placeholder:"PATH" help:"Device of the drive, as /dev/fd0 (default: the drive's own in bench.toml)."`
+	Device     string        `placeholder:"PATH" help:"Device of the drive, as /dev/fd0, with --remote of that computer (default: the drive's own in bench.toml)."`
 	Adapter    string        `placeholder:"COMMAND" help:"Program that drives the device (doc/adapters.md), with its arguments."`
-	Remote     string        `placeholder:"HOST:PORT" help:"Drive of another computer on which 'remanence serve --bench' runs."`
+	Remote     string        `placeholder:"HOST:PORT" help:"Drive of another computer on which 'remanence serve --bench' runs (default: the drive's own in bench.toml)."`
 	Pair       string        `placeholder:"CODE" help:"Pairing code that the other computer shows; once, at the first connection."`
 	Wait       time.Duration `default:"60s" help:"Longest wait for one answer of an adapter or a remote bench."`
 	Machine    string        `placeholder:"NAME" help:"Machine that must read the disk."`
@@ -78,35 +81,42 @@ func (f *deviceFlags) open(env *Env, rec *disk.Recording) (bench.Device, *bench.
 		return nil, nil, nil, err
 	}
 	d, k, c, m := x.drive, x.controller, x.comb, x.medium
-	var dev bench.Device
-	command := f.Adapter
-	if command == "" {
-		command = k.Adapter
-	}
-	switch {
-	case f.Remote != "":
-		dev, err = f.dial(env, rec, c)
-	case command != "":
-		dev, err = adapter.Start(env.Context, strings.Fields(command), f.Wait, c)
-	default:
-		path := f.Device
-		if path == "" {
-			path = d.Device
-		}
-		if path == "" {
-			return nil, nil, nil, outcome.Hint(outcome.Usage, fmt.Errorf("drive %s: no device is named", d.Name), "say --device /dev/fd0, --adapter COMMAND or --remote HOST:PORT, or name it in bench.toml")
-		}
-		dev, err = openKernel(path, rec, c.Steps)
-	}
+	dev, err := f.device(env, rec, d, k, c)
 	if err != nil {
 		return nil, nil, nil, outcome.As(outcome.Output, err)
 	}
 	return dev, c, m, nil
 }
 
+// device opens the drive: where the command says, or else where bench.toml does.
+func (f *deviceFlags) device(env *Env, rec *disk.Recording, d *machine.Drive, k *machine.Controller, c *bench.Combination) (bench.Device, error) {
+	there := f.Device
+	if d.Remote != "" { // its device is one of that computer
+		there = cmp.Or(f.Device, d.Device)
+	}
+	switch {
+	case f.Remote != "":
+		return f.dial(env, "--remote", f.Remote, there, rec, c)
+	case f.Adapter != "":
+		return adapter.Start(env.Context, strings.Fields(f.Adapter), f.Wait, c)
+	case f.Device != "":
+		return openKernel(f.Device, rec, c.Steps)
+	case d.Remote != "":
+		return f.dial(env, "remote of drive "+d.Name, d.Remote, there, rec, c)
+	case k.Adapter != "":
+		return adapter.Start(env.Context, strings.Fields(k.Adapter), f.Wait, c)
+	case d.Device != "":
+		return openKernel(d.Device, rec, c.Steps)
+	}
+	return nil, outcome.Hint(outcome.Usage, fmt.Errorf("drive %s: no device is named", d.Name), "say --device /dev/fd0, --adapter COMMAND or --remote HOST:PORT, or name it in bench.toml")
+}
+
 func openKernel(path string, rec *disk.Recording, steps int) (*kernel.Drive, error) {
 	p, err := kernel.Open(path)
 	if err != nil {
+		if errors.Is(err, os.ErrNotExist) {
+			err = outcome.Hint(outcome.Output, err, noDevice)
+		}
 		return nil, err
 	}
 	unit := 0
@@ -116,18 +126,27 @@ func openKernel(path string, rec *disk.Recording, steps int) (*kernel.Drive, err
 	return kernel.New(p, unit, rec, steps), nil
 }
 
-func (f *deviceFlags) dial(env *Env, rec *disk.Recording, c *bench.Combination) (bench.Device, error) {
-	host, _, err := net.SplitHostPort(f.Remote)
+const noDevice = "Next: see which there are (ls /dev/fd*) and name one with --device; without any, load the kernel's driver (modprobe floppy); " +
+	"a device that it does not drive needs an adapter (doc/adapters.md)"
+
+// dial opens a drive of another computer; from says who named it.
+func (f *deviceFlags) dial(env *Env, from, addr, device string, rec *disk.Recording, c *bench.Combination) (bench.Device, error) {
+	host, _, err := net.SplitHostPort(addr)
 	if err != nil || host == "" {
-		return nil, outcome.As(outcome.Usage, fmt.Errorf("--remote %q: want HOST:PORT", f.Remote))
+		return nil, outcome.As(outcome.Usage, fmt.Errorf("%s %q: want HOST:PORT", from, addr))
 	}
 	pins := filepath.Join(env.ConfigDir(), "remote-benches.json")
 	if f.Pair != "" {
-		if err := remote.Pair(env.Context, f.Remote, f.Pair, pins, f.Wait); err != nil {
+		if err := remote.Pair(env.Context, addr, f.Pair, pins, f.Wait); err != nil {
 			return nil, err
 		}
 	}
-	return remote.Dial(env.Context, f.Remote, pins, rec.Reference(), c.Steps, f.Wait)
+	d, err := remote.Dial(env.Context, addr, pins, device, rec.Reference(), c.Steps, f.Wait)
+	if err != nil {
+		return nil, err
+	}
+	d.Say = func(what string) { env.Note("%s", what) }
+	return d, nil
 }
 
 type benchWriteCmd struct {
@@ -164,6 +183,9 @@ func (c *benchWriteCmd) Run(env *Env) error {
 	}
 	for _, a := range assumed {
 		env.Note("%s", a)
+	}
+	if err := wholeImage(c.Image, rec); err != nil {
+		return err
 	}
 	if err := c.check(env); err != nil {
 		return err
@@ -203,11 +225,14 @@ func (c *benchWriteCmd) Run(env *Env) error {
 	r, err := bench.WriteDisk(env.Context, dev, im, rec, comb, o)
 	kept := c.keep(env, titleOf(c.Image), writeRuns(c.Image, r, comb, begun, err))
 	if err != nil {
-		hint := fmt.Sprintf("%d tracks are verified; say the same again to go on from there", r.Verified)
+		hint := words.Count(r.Verified, "track") + " verified; say the same again to go on from there"
+		if errors.Is(err, bench.ErrUnable) { // found before the first track is touched
+			hint = "nothing was written; remanence bench advise " + rec.Reference() + " says what can write it"
+		}
 		if kept.missing() != nil {
 			hint += "\n" + kept.text()
 		}
-		return outcome.Hint(outcome.Output, err, hint)
+		return outcome.Hint(outcome.Output, stopped(err, "by you"), hint)
 	}
 	rep := struct {
 		*bench.WriteReport
@@ -243,6 +268,15 @@ func (c *benchWriteCmd) Run(env *Env) error {
 	return kept.missing()
 }
 
+// wholeImage refuses an image of another length than the recording's: what is not there cannot be written.
+func wholeImage(path string, rec *disk.Recording) error {
+	st, err := os.Stat(path)
+	if want := geometrySize(rec); path != "-" && err == nil && st.Mode().IsRegular() && st.Size() != want {
+		return outcome.Hint(outcome.Input, fmt.Errorf("%s: image has %d bytes, recording %s needs %d", path, st.Size(), rec.Reference(), want), "say another --recording, or none: it is recognised from the volume on the image")
+	}
+	return nil
+}
+
 // askErase asks on the terminal; without one, --yes must be said.
 func askErase(env *Env, device, what string) error {
 	if s, err := os.Stdin.Stat(); err != nil || s.Mode()&os.ModeCharDevice == 0 {
@@ -273,6 +307,14 @@ Example:
   remanence bench read mfm9x512 -o found.img --drive a --medium SCC-0040`
 }
 
+// counted counts the tracks that were read.
+type counted struct {
+	progress.Progress
+	n int
+}
+
+func (c *counted) Step(n int, what string) { c.n += n; c.Progress.Step(n, what) }
+
 func (c *benchReadCmd) Run(env *Env) error {
 	if err := outputsFree(c.Force, c.Output); err != nil {
 		return err
@@ -301,9 +343,17 @@ func (c *benchReadCmd) Run(env *Env) error {
 		defer log.Close()
 	}
 	begun := time.Now()
-	im, lost, err := bench.ReadDisk(env.Context, dev, rec, comb, log, env.Progress())
+	tracks := &counted{Progress: env.Progress()}
+	im, lost, err := bench.ReadDisk(env.Context, dev, rec, comb, log, tracks)
 	if err != nil {
-		return outcome.As(outcome.Output, err)
+		hint := fmt.Sprintf("%s read; nothing was written to %s", words.Count(tracks.n, "track"), c.Output)
+		if tracks.n > 0 {
+			kept := c.keep(env, titleOf(c.Output), []shelf.Run{stoppedRun(c.Output, rec, tracks.n, lost, dev.Name(), comb, begun, err)})
+			if kept.missing() != nil {
+				hint += "\n" + kept.text()
+			}
+		}
+		return outcome.Hint(outcome.Output, stopped(err, "by you"), hint)
 	}
 	kept := c.keep(env, titleOf(c.Output), []shelf.Run{readRun(c.Output, rec, im, lost, dev.Name(), comb, begun)})
 	if err := im.Save(c.Output, c.Force); err != nil {
@@ -342,7 +392,13 @@ func (c *adapterSimulatorCmd) Run(env *Env) error {
 type benchCheckCmd struct {
 	Recordings []string `default:"fm10x256,mfm9x512,fm16x128" help:"Recordings to try on the scratch disk."`
 	Yes        bool     `help:"Do not ask before the scratch disk is erased."`
-	deviceFlags
+
+	Drive      string        `placeholder:"NAME" help:"Drive of the bench (default: the first of bench.toml)."`
+	Controller string        `placeholder:"NAME" help:"Its controller (default: the drive's own, or the first)."`
+	Device     string        `placeholder:"PATH" help:"Device of the drive, as /dev/fd0 (default: the drive's own in bench.toml)."`
+	Adapter    string        `placeholder:"COMMAND" help:"Put this adapter program through the protocol instead (doc/adapters.md)."`
+	Wait       time.Duration `default:"60s" help:"Longest wait for one answer of an adapter."`
+	Remote     string        `hidden:""`
 }
 
 func (benchCheckCmd) Help() string {
@@ -352,6 +408,7 @@ identifiers are not seen, and the speed. Cylinders 1 and 20 are written. What wa
 'bench advise' uses it; what could not be told is marked ? and changes nothing there. Marks FA and F9 cannot be
 written by a controller of the 765 class. The blind time is measured only where the controller does FM.
 
+A drive of another computer is checked there, and what was found copied into this one's bench.toml (doc/bench.md).
 With --adapter the program is put through the protocol instead (doc/adapters.md).
 
 Examples:
@@ -426,16 +483,23 @@ func (rep *checkJSON) print(env *Env) {
 
 // controller tries a drive behind the kernel on a scratch disk.
 func (c *benchCheckCmd) controller(env *Env, rep *checkJSON) error {
+	const there = "run 'remanence bench check' there, then copy what it wrote from that computer's bench.toml into this one's (doc/bench.md)"
 	if c.Remote != "" {
-		return outcome.Hint(outcome.Usage, errors.New("--remote: a check runs on the computer that the drive is at"), "say it there")
+		return outcome.Hint(outcome.Usage, errors.New("--remote: a check runs on the computer that the drive is in"), there)
 	}
 	set, kit, err := loadKit(env)
 	if err != nil {
 		return err
 	}
-	d, k, _, err := kit.Find(c.Drive, c.Controller, c.Disk)
+	if !kit.Own && c.Drive == "" {
+		return outcome.Hint(outcome.Usage, errors.New("which drive? there is no bench.toml"), "say its kind with --drive (remanence bench list), and --device /dev/fd0; or --adapter COMMAND to test an adapter program")
+	}
+	d, k, _, err := kit.Find(c.Drive, c.Controller, "")
 	if err != nil {
 		return err
+	}
+	if d.Remote != "" && c.Device == "" {
+		return outcome.Hint(outcome.Usage, fmt.Errorf("drive %s is in %s: a check runs there", d.Name, d.Remote), there)
 	}
 	path := c.Device
 	if path == "" {

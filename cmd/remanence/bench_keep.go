@@ -177,7 +177,9 @@ func writeRuns(image string, r *bench.WriteReport, c *bench.Combination, begun t
 	if r.Replaced > 0 {
 		said += fmt.Sprintf(", %d marks replaced (%s)", r.Replaced, c.Mark)
 	}
-	if len(r.Failed) > 0 {
+	if errors.Is(err, context.Canceled) {
+		said += "; stopped by you"
+	} else if len(r.Failed) > 0 {
 		f := r.Failed[0]
 		said += fmt.Sprintf("; cylinder %d head %d: %s", f.Cylinder, f.Head, plain(f.Why))
 	} else if err != nil {
@@ -202,6 +204,20 @@ func readRun(image string, rec *disk.Recording, im *disk.Image, lost int, dev st
 	name := filepath.Base(image)
 	r := shelf.Run{At: begun, Kind: shelf.Read, Equipment: equipment(dev, c), Outcome: shelf.Good, Type: "disk",
 		Margin: leastMargin(im), Detail: fmt.Sprintf("%d of %d sectors read as %s into %s; %s; %s", im.Geometry.Sectors()-lost, im.Geometry.Sectors(), rec.Reference(), plain(name), took(begun), settings(c))}
+	if lost > 0 {
+		r.Outcome = shelf.Lost
+	}
+	return r
+}
+
+// stoppedRun is a reading that ended early: what it did not come to is not known to be there.
+func stoppedRun(image string, rec *disk.Recording, tracks, lost int, dev string, c *bench.Combination, begun time.Time, err error) shelf.Run {
+	why := plain(err.Error())
+	if errors.Is(err, context.Canceled) {
+		why = "by you"
+	}
+	said := fmt.Sprintf("reading as %s into %s stopped after %d of %d tracks, %s lost until then: %s", rec.Reference(), plain(filepath.Base(image)), tracks, rec.Cylinders*rec.Sides, words.Count(lost, "sector"), why)
+	r := shelf.Run{At: begun, Kind: shelf.Read, Equipment: equipment(dev, c), Outcome: shelf.Doubtful, Type: "disk", Detail: cut(said, 2000) + fmt.Sprintf("; %s; %s", took(begun), settings(c))}
 	if lost > 0 {
 		r.Outcome = shelf.Lost
 	}

@@ -41,6 +41,9 @@ func (c *benchSheetCmd) Run(env *Env) error {
 	if err != nil {
 		return err
 	}
+	if err := wholeImage(c.Image, rec); err != nil {
+		return err
+	}
 	target, err := bench.TargetOf(set, rec, c.Machine)
 	if err != nil {
 		return err

@@ -80,6 +80,13 @@ func TestBenchRefusals(t *testing.T) {
 		want string
 	}{
 		{[]string{"bench", "advise", "nothing"}, 2, "there is none of that name"},
+		{[]string{"bench", "write", img, "--recording", "mfm9x512:40x2", "--yes"}, 3, "image has 102400 bytes, recording mfm9x512:40x2 needs 368640"},
+		{[]string{"bench", "check", "--device", "/dev/fd0", "--yes"}, 2, "say its kind with --drive"},
+		{[]string{"bench", "check", "--drive", "dd48", "--device", filepath.Join(dir, "none"), "--yes"}, 4, "name one with --device"},
+		{[]string{"bench", "check", "--drive", "dd48", "--remote", "old-pc:7531", "--yes"}, 2, "copy what it wrote"},
+		{[]string{"serve", "--bench", "--adapter", filepath.Join(dir, "none")}, 4, "mend the command line of --adapter"},
+		{[]string{"serve", "--bench", "--drive", filepath.Join(dir, "none")}, 4, "name one with --drive"},
+		{[]string{"make", dir, "--drive", "dd48"}, 2, "say --bench"},
 		{[]string{"bench", "write", img, "--recording", "fm10x256", "--yes"}, 2, "which drive"},
 		{[]string{"bench", "write", img, "--recording", "fm10x256", "--drive", "dd48", "--controller", "c765-nofm", "--disk", "dd-new", "--yes"}, 2, "does no FM"},
 		{[]string{"bench", "write", img, "--recording", "fm10x256", "--drive", "dd48", "--controller", "c765-fm", "--disk", "dd-new", "--yes"}, 2, "no device is named"},
@@ -107,7 +114,7 @@ func TestBenchSheet(t *testing.T) {
 		t.Fatalf("status %d: %s", code, errs.String())
 	}
 	text := pdfText(t, pdf)
-	for _, want := range []string{"SCC-0012", "300 kbit/s (FM runs at 150)", "bulk eraser", "heart devices", "qualified people", "40 of 40 tracks verified, 400 sectors", "FA by F8", "Log entry", "--medium SCC-0012"} {
+	for _, want := range []string{"SCC-0012", "300 kbit/s (FM runs at 150)", "bulk eraser", "heart devices", "qualified people", "40 of 40 tracks verified, 400 sectors", "FA by F8", "Log entry", "--medium SCC-0012", "Verify it in a drive of the target's width (48 tpi)", "least margin measured, %"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the sheet does not say %q", want)
 		}

@@ -41,7 +41,7 @@ Examples:
 With --bench an old PC offers its drives instead. It shows a pairing code; the workbench says it once, and from then on
 both know each other: by the certificate, and by a key. Nothing listens beyond this computer unless --listen says so.
   remanence serve --bench --listen 192.168.1.20:7531
-  remanence bench write D01.img --recording fm10x256 --drive hd96 --remote 192.168.1.20:7531 --pair K7QM2XWA`
+  remanence bench write D01.img --recording fm10x256 --drive hd96 --controller c765-fm --remote 192.168.1.20:7531 --pair K7QM2XWA`
 }
 
 // Run is the command.

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"net"
+	"os"
 	"runtime/debug"
 	"strings"
 	"time"
@@ -34,13 +35,28 @@ func (c *serveBench) bench(env *Env, listen string) error {
 	if len(drives) == 0 {
 		drives = []string{"/dev/fd0"}
 	}
+	offered := strings.Join(drives, ", ")
+	if c.Adapter != "" { // tried now: whoever connects later sees no more of it than that it failed
+		d, err := c.adapter(env, 1, 300)
+		if err != nil {
+			return outcome.Hint(outcome.Output, err, "Next: mend the command line of --adapter; remanence bench check --adapter COMMAND tries it thoroughly")
+		}
+		offered = fmt.Sprintf("%s (%s)", d.Name(), c.Adapter)
+		d.Close()
+	} else {
+		for _, d := range drives {
+			if _, err := os.Stat(d); err != nil {
+				return outcome.Hint(outcome.Output, err, strings.Replace(noDevice, "--device", "--drive", 1))
+			}
+		}
+	}
 	open := func(device, recording string, steps int) (bench.Device, error) {
 		rec, err := set.Recording(recording)
 		if err != nil {
 			return nil, err
 		}
 		if c.Adapter != "" {
-			return adapter.Start(env.Context, strings.Fields(c.Adapter), c.Wait, &bench.Combination{Steps: max(steps, 1), Settings: bench.Settings{RPM: rec.RPM}})
+			return c.adapter(env, steps, rec.RPM)
 		}
 		path := drives[0]
 		for _, d := range drives {
@@ -67,14 +83,19 @@ func (c *serveBench) bench(env *Env, listen string) error {
 	}
 	debug.FreeOSMemory() // what loading the profiles took
 	if env.JSON {
-		if err := env.PrintJSON(map[string]any{"listen": l.Addr().String(), "pairing-code": code}); err != nil {
+		if err := env.PrintJSON(map[string]any{"listen": l.Addr().String(), "offers": offered, "pairing-code": code}); err != nil {
 			return err
 		}
 	}
-	env.Printf("Offering %s at %s.\nPairing code: %s (good once; three wrong ones close pairing)\nStop with Ctrl-C.\n", strings.Join(drives, ", "), l.Addr(), code)
+	env.Printf("Offering %s at %s.\nPairing code: %s (good once; three wrong ones close pairing)\nStop with Ctrl-C.\n", offered, l.Addr(), code)
 	err = s.Serve(env.Context, l)
 	if env.Context.Err() != nil {
 		return nil // stopped as asked
 	}
 	return err
+}
+
+// adapter starts the adapter program.
+func (c *serveBench) adapter(env *Env, steps int, rpm float64) (bench.Device, error) {
+	return adapter.Start(env.Context, strings.Fields(c.Adapter), c.Wait, &bench.Combination{Steps: max(steps, 1), Settings: bench.Settings{RPM: rpm}})
 }
