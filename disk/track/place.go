@@ -110,9 +110,14 @@ func (p *passes) timesAt(angle float64) []float64 {
 		}
 		return out
 	}
-	for t := p.indexNS[0] + (a-1)*p.revNS; t >= 0; t -= p.revNS {
-		out = append([]float64{t}, out...)
+	first := p.indexNS[0] + (a-1)*p.revNS
+	if first > p.endNS { // an index pulse behind the end
+		first -= math.Ceil((first-p.endNS)/p.revNS) * p.revNS
 	}
+	for t := first; t >= 0; t -= p.revNS {
+		out = append(out, t)
+	}
+	slices.Reverse(out)
 	for i, x := range p.indexNS {
 		rev, last := p.revNS, i+1 == len(p.indexNS)
 		if !last && plausibleRev(p.indexNS[i+1]-x) {

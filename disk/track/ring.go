@@ -47,6 +47,9 @@ func (s *Scanner) closeRings(tracks []*passes, o Options) []*passes {
 func (p *passes) overlap(o Options) {
 	const block = 200
 	times := p.allTimes()
+	if len(times) == 0 || p.pace.shortNS == 0 {
+		return // an empty capture
+	}
 	class := make([]uint8, len(times))
 	for i := range times[1:] {
 		class[i] = uint8(min((times[i+1]-times[i])/p.pace.shortNS*2+0.5, 20))

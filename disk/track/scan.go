@@ -45,6 +45,10 @@ func (s *Scanner) scan(ctx context.Context, caps []*flux.Capture, o Options) (*R
 		for _, d := range c.Damage {
 			res.Problems = append(res.Problems, c.From+": "+d.Error())
 		}
+		if d := c.DurationNS(); d > maxCaptureNS {
+			res.Problems = append(res.Problems, fmt.Sprintf("%s: lasts %.0f s; a capture of one track that lasts more than %.0f s is not read", c.From, d/1e9, maxCaptureNS/1e9))
+			c = &flux.Capture{Cylinder: c.Cylinder, Head: c.Head, TickNS: c.TickNS, From: c.From}
+		}
 		res.Transitions += len(c.Intervals)
 		p := s.pass(c, i, o)
 		if len(p.reads) >= maxReads {
@@ -83,6 +87,9 @@ type passes struct {
 }
 
 type speedAt struct{ ns, cellNS float64 }
+
+// maxCaptureNS bounds what a capture may claim to last, some 3,000 revolutions: places are looked for in each of them.
+const maxCaptureNS = 600e9
 
 // pass is the fast way over one capture.
 func (s *Scanner) pass(c *flux.Capture, number int, o Options) *passes {

@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"remanence/disk"
@@ -435,5 +437,34 @@ func TestScanHostileIdentifiers(t *testing.T) {
 	}
 	if len(r.Problems) != 2 || len(r.Sectors) > maxReads {
 		t.Errorf("%d sectors, problems %q", len(r.Sectors), r.Problems)
+	}
+}
+
+// A capture that claims to last for days, or an index pulse of next year, costs neither time nor memory, and is told.
+func TestScanAbsurdDuration(t *testing.T) {
+	field := asFM(plainField(false, 0, 0xFE, []byte{0, 0, 1, 1}))
+	good := flux.FromTimes(plainTrack(4000, field), 25)
+	long := flux.FromTimes(plainTrack(4000, field), 25)
+	for range 10000 {
+		long.Intervals = append(long.Intervals, math.MaxUint32) // 107 s each
+	}
+	late := flux.FromTimes(plainTrack(4000, field), 25)
+	late.Index = []uint64{1 << 60}
+	r, err := Scan(context.Background(), []*flux.Capture{good, long, late}, Options{RevolutionNS: 200e6})
+	if err != nil {
+		t.Fatal(err)
+	}
+	told := 0
+	for _, p := range r.Problems {
+		if strings.Contains(p, "lasts 1073742 s; a capture of one track that lasts more than 600 s is not read") {
+			told++
+		}
+	}
+	if told != 1 {
+		t.Errorf("problems %q", r.Problems)
+	}
+	p := &passes{endNS: 1e9, revNS: 200e6, indexNS: []float64{math.Ldexp(25, 60)}}
+	if got := p.timesAt(0.5); len(got) < 4 || len(got) > 6 {
+		t.Errorf("an angle passes at %v in 5 revolutions", got)
 	}
 }
