@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -147,6 +148,12 @@ func TestMainJob(t *testing.T) {
 	for _, s := range res.Sectors { // fact sheet on the Z80 home machine: every sector of the directory cylinder carries FA
 		if s.Mark != 0xFA {
 			t.Errorf("directory sector %d: mark %02X, want FA", s.ID.Sector, s.Mark)
+		}
+	}
+
+	for _, m := range r.Media { // what is planned is what is recorded
+		if m.SideRun != nil && math.Abs(m.LengthS-m.SideRun.Side.Seconds) > 0.05 {
+			t.Errorf("%s: planned %.2f s, recorded %.2f s", m.ID, m.LengthS, m.SideRun.Side.Seconds)
 		}
 	}
 

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"remanence/internal/words"
+	"remanence/tape"
 )
 
 // Move takes one file from a medium to another of the same type, at the end of what is there, and works out both anew.
@@ -118,7 +119,7 @@ func (p *Plan) settle(m *Medium, t TapeRoom) error {
 	if most := m.SideS - t.EndS; ends > most {
 		return fmt.Errorf("%s: %.1f s too long", m.ID, ends-most)
 	}
-	m.LengthS = round3(at)
+	m.LengthS = round3(ends + tape.EndSilence(t.EndS))
 	m.FreeBytes = max(0, int64((m.SideS-t.EndS-at)/m.Code.FrameSeconds()))
 	return nil
 }

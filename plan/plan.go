@@ -11,6 +11,7 @@ import (
 	"remanence/internal/words"
 	"remanence/machine"
 	"remanence/program"
+	"remanence/tape"
 	"remanence/tape/linecode"
 	"remanence/volume"
 )
@@ -484,14 +485,15 @@ func (w *work) tapes() {
 	for i, on := range order {
 		m := &Medium{ID: fmt.Sprintf("T%0*d%c", width, i/2+1, 'A'+byte(i%2)), Type: ToTape, Recording: w.o.Code.Name, Code: w.o.Code,
 			Title: w.o.Title, SideS: float64(w.o.CassetteMinutes) * 30}
-		at := t.StartS
+		at, ends := t.StartS, t.StartS
 		for _, pc := range on {
 			pc.placed.AtS = round3(at)
 			pc.placed.LengthS = round3(pc.placed.LengthS)
-			at += pc.placed.LengthS + t.GapS
+			ends = at + pc.placed.LengthS
+			at = ends + t.GapS
 			m.Files = append(m.Files, pc.placed)
 		}
-		m.LengthS = round3(at)
+		m.LengthS = round3(ends + tape.EndSilence(t.EndS))
 		m.FreeBytes = max(0, int64((w.seconds-(at-t.StartS))/w.o.Code.FrameSeconds()))
 		w.p.Media = append(w.p.Media, m)
 	}

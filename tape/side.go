@@ -123,6 +123,10 @@ func (o SideOptions) Seconds(it Item) float64 {
 	return s
 }
 
+// EndSilence is how much of what is kept free at the end of a side is written, in seconds: a player that stops at the end
+// of the sound must not cut the last program.
+func EndSilence(endS float64) float64 { return math.Min(endS, 1) }
+
 // ItemSeconds is how much of a side it takes, copies and the gap after each included.
 func (o SideOptions) ItemSeconds(it Item) float64 {
 	return float64(max(o.Copies, 1)) * (o.Seconds(it) + o.GapS)
@@ -221,7 +225,7 @@ func WriteSide(ctx context.Context, sink audio.Sink, items []Item, o SideOptions
 		}
 	}
 	end := w.seconds()
-	if err := w.silence(math.Min(o.EndS, 1)); err != nil {
+	if err := w.silence(EndSilence(o.EndS)); err != nil {
 		return nil, err
 	}
 	side.Seconds, side.Frames = w.seconds(), w.n
