@@ -480,22 +480,17 @@ func (j judge) over(before Profile, with, erased Budget, d *machine.Drive, t *Ta
 	if before.ResidueMM > 0 {
 		j.say("a track of %.3f mm over an old one of %.3f mm leaves (%.3f - %.3f)/2 = %.4f mm of it on each side; the target's head of %.2f mm hears new to old as %.3f to %.3f, %.1f dB", d.TrackMM, old, old, before.EraseMM, before.ResidueMM, t.Drive.HeadMM, before.Wanted*t.Drive.HeadMM, before.Residue*t.Drive.HeadMM, before.DB())
 	}
-	between := old < 0.2 && d.TrackMM > 0.2 // every other old track lies between the new ones
-	if between {
-		j.say("old tracks of 96 tpi lie 25.4 mm / 96 = %.3f mm to the side of those of 48 tpi too, %.3f to %.3f mm from their middle: erasing reaches %.3f mm / 2 = %.3f mm", 25.4/96, 25.4/96-old/2, 25.4/96+old/2, before.EraseMM, before.EraseMM/2)
+	if from, to := before.between(); to > from {
+		j.say("old tracks of 96 tpi lie between those of 48 tpi too, 25.4 mm / 96 = %.3f mm beside them: of each, what lies %.3f to %.3f mm from the new track's middle stays", 25.4/96, from, to)
 	}
-	if !between && with.Margin() > erased.Margin()-spared {
+	if with.Margin() > erased.Margin()-spared {
 		if before.ResidueMM == 0 {
 			j.say("the old track of %.3f mm is covered while it lies no more than (%.3f - %.3f)/2 = %.3f mm out of line: formatting is enough (common practice)", old, before.EraseMM, old, (before.EraseMM-old)/2)
 		}
 		j.left("without bulk-erasing the margin is %.0f %%, with it %.0f %%", 100*with.Margin(), 100*erased.Margin())
 		return old
 	}
-	if between {
-		j.left("without erasing the margin is as below where the heads meet none of them, and less elsewhere")
-	} else {
-		j.left("without erasing: %s", with)
-	}
+	j.left("without erasing: %s", with)
 	j.c.unerased = with
 	j.first("bulk-erase the disk")
 	if t.Drive.HeadMM > 1.5*d.HeadMM {

@@ -33,6 +33,13 @@ func (c *Combination) Draw() *picture.Canvas {
 			bar(p.OldMM, 40, 36, picture.Style{Fill: picture.Card, Stroke: picture.Ink, Width: 1, Pattern: picture.Hatch})
 			cv.Text(mid+p.OldMM/2*scale+6, y+62, fmt.Sprintf("old %.3f mm", p.OldMM), picture.TextStyle{Size: 11})
 		}
+		if from, to := p.between(); to > from {
+			to = min(to, 0.28) // what has room
+			for _, x := range []float64{-to, from} {
+				cv.Rect(mid+x*scale, y+40, (to-from)*scale, 36, picture.Style{Fill: picture.Card, Stroke: picture.Ink, Width: 1, Pattern: picture.Hatch})
+			}
+			cv.Text(mid+to*scale+6, y+62, "old", picture.TextStyle{Size: 11})
+		}
 		bar(max(p.EraseMM, p.TrackMM), 40, 36, picture.Style{Fill: picture.Paper})
 		bar(p.TrackMM, 40, 36, picture.Style{Fill: picture.Hue(p.Wanted)})
 		bar(p.HeadMM, 14, 16, picture.Style{Fill: picture.None, Stroke: picture.Oxide, Width: 2})

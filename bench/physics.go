@@ -30,7 +30,20 @@ func Across(trackMM, eraseMM, oldMM, headMM, offMM float64) Profile {
 		p.Residue = (overlap(-oldMM/2, -p.EraseMM/2, offMM-headMM/2, offMM+headMM/2) +
 			overlap(p.EraseMM/2, oldMM/2, offMM-headMM/2, offMM+headMM/2)) / headMM
 	}
+	if from, to := p.between(); to > from {
+		p.Residue += (overlap(-to, -from, offMM-headMM/2, offMM+headMM/2) + overlap(from, to, offMM-headMM/2, offMM+headMM/2)) / headMM
+	}
 	return p
+}
+
+// between is where, from the middle of a track of 48 tpi, an old one of 96 tpi lies that passes between two of them: what
+// the erasing does not reach of it. The old tracks under the new ones are covered, every other one is not.
+func (p Profile) between() (from, to float64) {
+	const wide, pitch = 0.2, 25.4 / 96
+	if p.OldMM == 0 || p.OldMM > wide || p.TrackMM < wide {
+		return 0, 0
+	}
+	return max(pitch-p.OldMM/2, p.EraseMM/2), pitch + p.OldMM/2
 }
 
 func overlap(a, b, c, d float64) float64 { return max(0, min(b, d)-max(a, c)) }

@@ -180,7 +180,7 @@ func TestUsedAndWorn(t *testing.T) {
 	}{
 		{"dd48", "new", false, ""},
 		{"dd48", "used-wide", false, "without bulk-erasing the margin is 85 %, with it 85 %"},
-		{"dd48", "used-narrow", true, "25.4 mm / 96 = 0.265 mm"},
+		{"dd48", "used-narrow", true, "/ 1000 = 70 %"},
 		{"hd96", "used-wide", true, "/ 1000 = -32 %"},
 		{"hd96", "used-narrow", false, "without bulk-erasing the margin is"},
 	} {

@@ -135,7 +135,7 @@ func TestJSONAsDocumented(t *testing.T) {
 	object("disk-encode", false, 0, "disk", "encode", image, "--recording", "fm10x256", "-o", at("heron"))
 	object("disk-decode", false, 0, "disk", "decode", at("heron"), "-o", at("back.img"), "--sectors", at("sectors.jsonl"))
 	object("recover", false, 0, "recover", at("heron"), "-o", at("best.img"))
-	object("bench-advise", true, 0, "bench", "advise", "fm10x256")
+	object("bench-advise", false, 0, "bench", "advise", "fm10x256")
 	object("starter", true, 0, "starter", image, "-o", at("starter.wav"))
 	object("tape-write", true, 0, "tape", "write", a("WINCH.CAS"), "-o", at("winch.wav"))
 	object("tape-read", true, 0, "tape", "read", at("winch.wav"), "-o", at("read"))
