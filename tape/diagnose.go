@@ -221,6 +221,7 @@ const (
 	humAudible   = -20.0 // dB below the signal
 	clipWorth    = 0.5   // percent of the samples
 	lowLevel     = -30.0 // dBFS
+	quietLevel   = -24.0 // dBFS: above it the noise is hardly the input's
 	wowWorth     = 0.5   // percent, weighted peak
 	trebleWorth  = -4.0  // dB
 	dcWorth      = 0.1   // of full scale
@@ -436,7 +437,7 @@ func (r *Result) explain(tracks []*track) {
 		case d.Clipped > 5:
 			f.What += "; the recording is clipped; record again with the level 10 dB lower"
 		case d.SNRDB > 0 && d.SNRDB < noiseWorth && !d.Synthetic:
-			f.What += fmt.Sprintf("; noise only %.0f dB below the signal; record again louder, or add a second pass of the same tape", d.SNRDB)
+			f.What += fmt.Sprintf("; noise only %.0f dB below the signal", d.SNRDB) // what to do the verdict says once
 		}
 	}
 }

@@ -51,7 +51,11 @@ func (r *Result) verdict() string {
 	}
 	if !d.Synthetic && d.SNRDB > 0 && d.SNRDB < noiseWorth {
 		why = append(why, fmt.Sprintf("noise only %.0f dB below the signal", d.SNRDB))
-		louder = true
+		if r.LevelDBFS < quietLevel {
+			louder = true
+		} else { // a greater level would bring up the tape's own noise as well
+			todo = append(todo, "clean the head, play it again, and give both recordings to 'tape read'")
+		}
 	}
 	if math.Abs(r.SpeedPercent) >= 2 {
 		side := "fast"
