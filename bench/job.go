@@ -240,6 +240,8 @@ func ReadDisk(ctx context.Context, dev Device, rec *disk.Recording, c *Combinati
 				for i := range best {
 					if i < len(got) && best[i].Status != disk.Good && (got[i].Status == disk.Good || got[i].Data != nil) {
 						best[i] = got[i]
+					} else if i < len(got) && best[i].Status != disk.Good && got[i].Why != "" {
+						best[i].Why = got[i].Why
 					}
 					if best[i].Status != disk.Good {
 						bad++

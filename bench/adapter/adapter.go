@@ -318,8 +318,36 @@ func (d *Device) Format(ctx context.Context, t *bench.Track) error {
 // Write has nothing left to do.
 func (d *Device) Write(context.Context, *bench.Track) error { return nil }
 
-// Read asks for two revolutions and decodes them as a controller would; nothing is repaired.
-func (d *Device) Read(ctx context.Context, t *bench.Track) ([]disk.Sector, error) {
+// Look asks for two revolutions and finds any encoding in them.
+func (d *Device) Look(ctx context.Context, t *bench.Track) (*bench.Seen, error) {
+	k, err := d.capture(ctx, t)
+	if err != nil {
+		return nil, err
+	}
+	r, err := d.scan.Scan(ctx, []*flux.Capture{k}, track.Options{NoRepair: true})
+	if err != nil {
+		return nil, err
+	}
+	seen := &bench.Seen{Cylinder: t.Cylinder, Head: t.Head}
+	if len(r.Encodings) > 0 {
+		e := r.Encodings[0]
+		var ids []disk.SectorID
+		for i := range r.Sectors {
+			if s := &r.Sectors[i]; s.Encoding == e.Encoding && s.Status == disk.Good {
+				ids = append(ids, s.ID)
+			}
+		}
+		seen = bench.SeenOf(t, e.Encoding, 0.5e6/e.CellNS, ids)
+	}
+	seen.Counted, seen.Transitions = true, r.Transitions
+	if r.Revolutions > 0 {
+		seen.Transitions = int(float64(r.Transitions) / r.Revolutions)
+	}
+	return seen, nil
+}
+
+// capture asks for two revolutions.
+func (d *Device) capture(ctx context.Context, t *bench.Track) (*flux.Capture, error) {
 	a, err := d.c.ask(ctx, Request{Do: "read", Cylinder: t.Physical, Head: t.Head, Revolutions: 2})
 	if err != nil {
 		return nil, err
@@ -327,6 +355,15 @@ func (d *Device) Read(ctx context.Context, t *bench.Track) ([]disk.Sector, error
 	k, err := flux.ReadCapture(bytes.NewReader(a.Capture))
 	if err != nil {
 		return nil, fmt.Errorf("the adapter's capture: %w", err)
+	}
+	return k, nil
+}
+
+// Read asks for two revolutions and decodes them as a controller would; nothing is repaired.
+func (d *Device) Read(ctx context.Context, t *bench.Track) ([]disk.Sector, error) {
+	k, err := d.capture(ctx, t)
+	if err != nil {
+		return nil, err
 	}
 	f := t.Format
 	rpm := d.comb.Settings.RPM

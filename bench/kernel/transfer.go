@@ -193,3 +193,46 @@ func (d *Drive) ReadID(t *bench.Track) (disk.SectorID, error) {
 	}
 	return disk.SectorID{Cylinder: c.Reply[3], Head: c.Reply[4], Sector: c.Reply[5], SizeCode: c.Reply[6]}, nil
 }
+
+// Look reads identifiers in either encoding at each rate. MFM comes first: a board that ignores the FM bit gives
+// identifiers of MFM whatever it is asked for. The rate that was asked for comes first, for FM is so coarse that a
+// neighbouring rate can pass for its own.
+func (d *Drive) Look(ctx context.Context, t *bench.Track) (*bench.Seen, error) {
+	if !d.Raw {
+		return nil, errors.New("reading identifiers: " + needRaw)
+	}
+	const most = 40 // enough that every sector of a track came by
+	for _, e := range []disk.Encoding{disk.MFM, disk.FM} {
+		for i, rate := range []float64{t.RateKbit, 250, 300, 500} {
+			if i > 0 && rate == t.RateKbit {
+				continue
+			}
+			try := *t
+			try.Format.Encoding, try.RateKbit = e, rate
+			var ids []disk.SectorID
+			for misses := 0; len(ids) < most && misses < 3; {
+				if err := ctx.Err(); err != nil {
+					return nil, err
+				}
+				id, err := d.ReadID(&try)
+				switch {
+				case err == nil:
+					ids = append(ids, id)
+				case bench.Fatal(err):
+					return nil, err
+				case errors.Is(err, errNoMark) && len(ids) == 0:
+					misses = 3
+				default:
+					misses++
+				}
+			}
+			if len(ids) > 1 { // one by itself may be chance
+				if e == disk.FM {
+					rate /= 2
+				}
+				return bench.SeenOf(t, e, rate, ids), nil
+			}
+		}
+	}
+	return &bench.Seen{Cylinder: t.Cylinder, Head: t.Head}, nil
+}

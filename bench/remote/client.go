@@ -325,6 +325,15 @@ func (d *Device) Read(ctx context.Context, t *bench.Track) ([]disk.Sector, error
 	return out, nil
 }
 
+// Look asks the bench; one of an earlier version has no such request.
+func (d *Device) Look(ctx context.Context, t *bench.Track) (*bench.Seen, error) {
+	a, err := d.ask(ctx, "look", t)
+	if err != nil {
+		return nil, err
+	}
+	return a.Seen, nil
+}
+
 // Close ends the connection; the bench closes the drive.
 func (d *Device) Close() error {
 	if d.l == nil {

@@ -52,6 +52,7 @@ type Answer struct {
 	Nonce   string              `json:"nonce,omitempty"`
 	Name    string              `json:"name,omitempty"`
 	Sectors []disk.SectorRecord `json:"sectors,omitempty"`
+	Seen    *bench.Seen         `json:"seen,omitempty"`
 }
 
 // sum is the keyed sum of parts, none of which can run into the next.

@@ -308,6 +308,16 @@ func (s *Server) serve(ctx context.Context, q *Request, dev *bench.Device) Answe
 			return fail(err)
 		}
 		return Answer{OK: true, Sectors: records(got)}
+	case "look":
+		l, ok := d.(bench.Looker)
+		if !ok {
+			return fail(errors.New("this drive cannot look for itself"))
+		}
+		seen, err := l.Look(ctx, q.Track)
+		if err != nil {
+			return fail(err)
+		}
+		return Answer{OK: true, Seen: seen}
 	default:
 		err = errors.New("no such request")
 	}

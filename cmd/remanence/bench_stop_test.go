@@ -6,6 +6,7 @@ import (
 	"errors"
 	"net"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -72,6 +73,66 @@ func TestBenchStopped(t *testing.T) {
 		if b, err := os.ReadFile(l); err != nil || strings.Contains(string(b), "context canceled") {
 			t.Errorf("%v %s", err, b)
 		}
+	}
+}
+
+// kept is a simulated drive whose disk stays in it from one job to the next.
+type kept struct{ *adapter.Device }
+
+func (kept) Close() error { return nil }
+
+// An FM disk that is read as MFM: what seems to be there is said (fm10x256 is 125 kbit/s FM, ten sectors of 256 bytes; fact
+// sheet on floppies, 6.3), also by a drive of another computer, and the command that is printed next reads it.
+func TestBenchReadSaysWhatIsThere(t *testing.T) {
+	config, _ := simulated(t)
+	dev, err := adapter.Start(context.Background(), strings.Fields(os.Args[0]+" bench adapter-simulator"), time.Minute, &bench.Combination{Steps: 1, Settings: bench.Settings{RPM: 300}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer dev.Close()
+	s, code, err := remote.NewServer(t.TempDir(), func(string, string, int) (bench.Device, error) { return kept{dev}, nil }, func(string, ...any) {})
+	if err != nil {
+		t.Fatal(err)
+	}
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- s.Serve(ctx, l) }()
+	t.Cleanup(func() { cancel(); <-done })
+	data := make([]byte, 102400)
+	for i := range data {
+		data[i] = byte(i * 7 >> 2)
+	}
+	image, back := filepath.Join(config, "d.img"), filepath.Join(config, "the back.img")
+	if err := os.WriteFile(image, data, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	pieces := []string{"--config", config, "--drive", "dd48", "--controller", "flux", "--disk", "dd-new", "--remote", l.Addr().String()}
+	read := append([]string{"bench", "read", "mfm9x512:4x2", "-o", back, "--force"}, pieces...)
+	if m := object(t, 1, append(read, "--pair", code)...)["seen"].(map[string]any); m["encoding"] != nil || m["transitions-counted"] != true || m["transitions"] != nil {
+		t.Errorf("a blank disk: %v", m)
+	}
+	object(t, 0, append([]string{"bench", "write", image, "--recording", "fm10x256", "--yes"}, pieces...)...)
+	m := object(t, 1, read...)["seen"].(map[string]any)
+	if m["encoding"] != "fm" || m["rate-kbit-s"] != 125.0 || m["sector-bytes"] != 256.0 || m["sectors"] != 10.0 || m["id-cylinder"] != 1.0 || m["recordings"].([]any)[0] != "fm10x256" {
+		t.Errorf("an FM disk: %v", m)
+	}
+	var out, errs bytes.Buffer
+	if status := run(read, &out, &errs); status != 1 || !strings.Contains(out.String(), "10 sectors of 256 bytes in FM at 125 kbit/s") {
+		t.Fatalf("%d: %s%s", status, out.String(), errs.String())
+	}
+	_, next, _ := strings.Cut(out.String(), "Next: remanence ")
+	next, _, _ = strings.Cut(next, "\n")
+	c := exec.Command("sh", "-c", `"$PROGRAM" `+next)
+	c.Env = append(os.Environ(), programEnv+"=1", "PROGRAM="+os.Args[0])
+	if out, err := c.CombinedOutput(); err != nil {
+		t.Fatalf("%s: %v: %s", next, err, out)
+	}
+	if got, err := os.ReadFile(back); err != nil || !bytes.Equal(got, data) {
+		t.Errorf("%s: %v, %d bytes", next, err, len(got))
 	}
 }
 
