@@ -38,8 +38,9 @@ type Request struct {
 	To             plan.Dest
 	IncludeDamaged bool
 	Title          string
-	Out            string // folder of the outputs; not walked into when files are gathered
-	Base           string // paths below this folder are shown relative to it; "": as given
+	Out            string            // folder of the outputs; not walked into when files are gathered
+	Base           string            // paths below this folder are shown relative to it; "": as given
+	Without        map[string]string // files to leave out, by path as shown, and why
 }
 
 // Arrangement is a plan with what it was made of.
@@ -102,7 +103,7 @@ func Arrange(ctx context.Context, q Request, p progress.Progress) (*Arrangement,
 		}
 		a.Cassette = o.CassetteMinutes
 	}
-	files, left, err := plan.Gather(ctx, q.Job, q.Paths, plan.GatherOptions{Set: q.Set, Machine: m, Skip: q.Out, Base: q.Base}, p)
+	files, left, err := plan.Gather(ctx, q.Job, q.Paths, plan.GatherOptions{Set: q.Set, Machine: m, Skip: q.Out, Base: q.Base, Without: q.Without}, p)
 	if err != nil {
 		return nil, err
 	}

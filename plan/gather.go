@@ -22,8 +22,9 @@ import (
 type GatherOptions struct {
 	Set     *machine.Set
 	Machine *machine.Machine
-	Skip    string // a folder that is not walked into: the output
-	Base    string // paths below this folder are shown relative to it; "": as given
+	Skip    string            // a folder that is not walked into: the output
+	Base    string            // paths below this folder are shown relative to it; "": as given
+	Without map[string]string // files that are left out before they are looked at, by path as shown, and why
 }
 
 // Gather finds the files of a job and of the command line, and inspects them. Folders are walked, their files sorted
@@ -48,6 +49,13 @@ func Gather(ctx context.Context, job *Job, args []string, o GatherOptions, p pro
 			return nil, nil, outcome.As(outcome.Input, err)
 		}
 	}
+	g.files = slices.DeleteFunc(g.files, func(f File) bool {
+		why, out := o.Without[f.Path]
+		if out {
+			g.left = append(g.left, LeftOut{f.Path, why})
+		}
+		return out
+	})
 	paths := make([]string, len(g.files))
 	for i := range g.files {
 		paths[i] = g.files[i].From

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"html/template"
+	"maps"
 	"net/http"
 	"slices"
 	"strconv"
@@ -38,13 +39,22 @@ type settings struct {
 	IncludeDamaged bool   `json:"include-damaged"`
 	Medium         string `json:"medium"` // preset that masters are proven with
 	Moves          []move `json:"moves,omitempty"`
+	// Taken says which files a person left out (false) or took along where the page would not (true), by path.
+	Taken map[string]bool `json:"taken,omitempty"`
+}
+
+// arranged is an arrangement with a person's moves in it.
+type arranged struct {
+	*master.Arrangement
+	notes []string // moves that no longer fit
+	moved int      // moves that stand
 }
 
 // arranger keeps the arrangement until files or settings change.
 type arranger struct {
 	mu  sync.Mutex
 	set settings
-	a   *master.Arrangement // nil: to be worked out
+	a   *arranged // nil: to be worked out
 	gen int
 }
 
@@ -92,43 +102,85 @@ func tapeRoom(m *machine.Machine) plan.TapeRoom {
 	return plan.TapeRoom{StartS: m.Tape.StartS, GapS: m.Tape.GapS, EndS: m.Tape.EndS}
 }
 
-// arrangement works out what goes where, a person's moves included. notes say which of them no longer fit.
-func (s *Server) arrangement(ctx context.Context) (*master.Arrangement, settings, []string, error) {
+// arrangement works out what goes where, a person's moves included.
+func (s *Server) arrangement(ctx context.Context) (*arranged, settings, error) {
 	a := &s.arrange
 	a.mu.Lock()
 	set, gen, got := a.set, a.gen, a.a
 	a.mu.Unlock()
 	if got != nil {
-		return got, set, nil, nil
+		return got, set, nil
 	}
-	got, notes, err := s.workOut(ctx, set)
+	got, err := s.workOut(ctx, set)
 	if err != nil {
-		return nil, set, nil, err
+		return nil, set, err
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if a.gen == gen {
 		a.a = got
 	}
-	return got, set, notes, nil
+	return got, set, nil
 }
 
-func (s *Server) workOut(ctx context.Context, set settings) (*master.Arrangement, []string, error) {
+func (s *Server) workOut(ctx context.Context, set settings) (*arranged, error) {
 	files := s.path("files")
-	got, err := master.Arrange(ctx, master.Request{
+	a, err := master.Arrange(ctx, master.Request{
 		Set: s.o.Set, Paths: []string{files}, Base: files, Machine: set.Machine, Recording: set.Recording, Cassette: set.Cassette,
-		Copies: set.Copies, Title: set.Title, IncludeDamaged: set.IncludeDamaged,
+		Copies: set.Copies, Title: set.Title, IncludeDamaged: set.IncludeDamaged, Without: s.without(set),
 	}, progress.Nothing{})
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
-	var notes []string
+	got := &arranged{Arrangement: a}
 	for _, m := range set.Moves {
-		if err := got.Plan.Move(m.Path, m.Name, m.From, m.To, tapeRoom(got.Machine)); err != nil {
-			notes = append(notes, "An earlier move was left out: "+err.Error())
+		here, on := whereNow(a.Plan, m)
+		if on == "" {
+			got.notes = append(got.notes, fmt.Sprintf("%s was moved to %s by hand, but is not on such a medium now.", m.Path, cmp.Or(m.To, "a new medium")))
+			continue
+		}
+		if err := a.Plan.Move(m.Path, here, on, m.To, tapeRoom(a.Machine)); err != nil {
+			got.notes = append(got.notes, fmt.Sprintf("%s stays on %s, because what was moved by hand does not go there now: %v.", m.Path, on, err))
+			continue
+		}
+		got.moved++
+	}
+	return got, nil
+}
+
+// whereNow finds what a person moved: where it was, or else, after packing anew, where it is now. on is "" if nowhere.
+func whereNow(p *plan.Plan, m move) (name, on string) {
+	for _, x := range p.Media {
+		if x.Image != "" || m.From == "" || x.ID[:1] != m.From[:1] { // a disk is no tape
+			continue
+		}
+		for _, f := range x.Files {
+			if f.Path == m.Path && x.ID == m.From && f.Name == m.Name {
+				return f.Name, x.ID
+			}
+			if f.Path == m.Path && on == "" {
+				name, on = f.Name, x.ID
+			}
 		}
 	}
-	return got, notes, nil
+	return name, on
+}
+
+// without is which files are left out before packing, and why: a person's word, or because there is nothing in them.
+func (s *Server) without(set settings) map[string]string {
+	out := map[string]string{}
+	s.gather.mu.Lock()
+	defer s.gather.mu.Unlock()
+	for _, f := range s.gather.files {
+		take, said := set.Taken[f.Path]
+		switch {
+		case said && !take:
+			out[f.Path] = "you left it out"
+		case !said && f.Size == 0:
+			out[f.Path] = "the file is empty"
+		}
+	}
+	return out
 }
 
 func (s *Server) arrangeRoutes(mux *http.ServeMux) {
@@ -136,6 +188,7 @@ func (s *Server) arrangeRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("POST /arrange/set", s.post(s.arrangeSet))
 	mux.HandleFunc("POST /arrange/move", s.post(s.arrangeMove))
 	mux.HandleFunc("POST /arrange/again", s.post(s.arrangeAgain))
+	mux.HandleFunc("POST /arrange/take", s.post(s.arrangeTake))
 }
 
 type arrangeData struct {
@@ -147,11 +200,17 @@ type arrangeData struct {
 	Recordings []string
 	Cassettes  []int
 	Media      []mediumView
-	LeftOut    []plan.LeftOut
+	LeftOut    []leftView
 	Assumed    []string
 	Notes      []string
 	Bound      string
 	Moves      int
+}
+
+// leftView is a file that goes nowhere. Back: because of Without, so that it can be taken along.
+type leftView struct {
+	plan.LeftOut
+	Back bool
 }
 
 type mediumView struct {
@@ -160,6 +219,7 @@ type mediumView struct {
 	Free    string
 	Files   []placedView
 	Others  []string // ids of media that files can move to
+	Source  string   // the disk image that it is made from; "": none
 	Movable bool
 }
 
@@ -173,8 +233,8 @@ func (s *Server) arrangePage(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) arrangeShow(w http.ResponseWriter, r *http.Request, status int, fault string) {
-	a, set, notes, err := s.arrangement(r.Context())
-	d := arrangeData{Set: set, Fault: fault, Machines: s.o.Set.Machines(), Presets: s.o.Set.Media(), Notes: notes, Moves: len(set.Moves)}
+	a, set, err := s.arrangement(r.Context())
+	d := arrangeData{Set: set, Fault: fault, Machines: s.o.Set.Machines(), Presets: s.o.Set.Media()}
 	if m, err := s.o.Set.Machine(set.Machine); err == nil {
 		if m.Disk != nil {
 			d.Recordings = m.Disk.Recordings
@@ -190,9 +250,14 @@ func (s *Server) arrangeShow(w http.ResponseWriter, r *http.Request, status int,
 		d.Fault = strings.TrimSpace(d.Fault + " " + err.Error())
 	}
 	if err == nil {
-		d.Assumed, d.LeftOut, d.Notes = a.Assumed, a.Plan.LeftOut, append(d.Notes, a.Plan.Notes...)
+		d.Assumed, d.Notes, d.Moves = a.Assumed, slices.Concat(a.notes, a.Plan.Notes), a.moved
+		without := s.without(set)
+		for _, l := range a.Plan.LeftOut {
+			_, back := without[l.Path]
+			d.LeftOut = append(d.LeftOut, leftView{l, back})
+		}
 		for i, m := range a.Plan.Media {
-			d.Media = append(d.Media, showMedium(a, m, i))
+			d.Media = append(d.Media, showMedium(a.Arrangement, m, i))
 		}
 		d.Bound = "Fewer media cannot do."
 		if n := len(a.Plan.Media); n > a.Plan.LowerBound {
@@ -205,6 +270,13 @@ func (s *Server) arrangeShow(w http.ResponseWriter, r *http.Request, status int,
 // showMedium draws a medium as a bar filled to scale.
 func showMedium(a *master.Arrangement, m *plan.Medium, n int) mediumView {
 	v := mediumView{Medium: m, Movable: m.Image == ""}
+	if m.Image != "" {
+		for _, f := range a.Files {
+			if f.From == m.Image {
+				v.Source = f.Path
+			}
+		}
+	}
 	b := picture.Bar{Title: m.ID + ", filled to scale", Width: 720}
 	unit := int64(a.Plan.Room.UnitBytes)
 	for _, f := range m.Files {
@@ -269,7 +341,6 @@ func (s *Server) arrangeSet(w http.ResponseWriter, r *http.Request) {
 	if _, err := s.o.Set.Medium(f.Get("medium")); err == nil {
 		set.Medium = f.Get("medium")
 	}
-	set.Moves = nil // ids mean other media now
 	a.set, a.a, a.gen = set, nil, a.gen+1
 	err = a.save(s)
 	a.mu.Unlock()
@@ -289,14 +360,18 @@ func cut(t string, n int) string {
 func (s *Server) arrangeMove(w http.ResponseWriter, r *http.Request) {
 	f := r.PostForm
 	m := move{Path: f.Get("path"), Name: f.Get("name"), From: f.Get("from"), To: f.Get("to")}
-	if m.To == "new" {
+	switch m.To {
+	case "new":
 		m.To = ""
+	case "out":
+		s.takeAlong(w, r, m.Path, false)
+		return
 	}
 	s.arrange.mu.Lock()
 	set := s.arrange.set
 	s.arrange.mu.Unlock()
 	set.Moves = slices.Clone(set.Moves)
-	got, _, err := s.workOut(r.Context(), set) // a fresh one: the old one may be in the making
+	got, err := s.workOut(r.Context(), set) // a fresh one: the old one may be in the making
 	if err == nil {
 		err = got.Plan.Move(m.Path, m.Name, m.From, m.To, tapeRoom(got.Machine))
 	}
@@ -311,6 +386,7 @@ func (s *Server) arrangeMove(w http.ResponseWriter, r *http.Request) {
 	a := &s.arrange
 	a.mu.Lock()
 	a.set.Moves = append(set.Moves, m)
+	got.moved++
 	a.a, a.gen = got, a.gen+1
 	err = a.save(s)
 	a.mu.Unlock()
@@ -319,6 +395,35 @@ func (s *Server) arrangeMove(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	http.Redirect(w, r, "/arrange#"+cmp.Or(m.To, m.From), http.StatusSeeOther)
+}
+
+// arrangeTake leaves a file out of the arrangement, or takes it along again.
+func (s *Server) arrangeTake(w http.ResponseWriter, r *http.Request) {
+	s.takeAlong(w, r, r.PostForm.Get("path"), r.PostForm.Get("take") == "yes")
+}
+
+func (s *Server) takeAlong(w http.ResponseWriter, r *http.Request, path string, yes bool) {
+	f := s.report(idOf(path))
+	if f == nil {
+		s.arrangeShow(w, r, http.StatusNotFound, path+": is not among the files any more.")
+		return
+	}
+	a := &s.arrange
+	a.mu.Lock()
+	taken := map[string]bool{}
+	maps.Copy(taken, a.set.Taken) // a page may be reading the old one
+	delete(taken, path)
+	if !yes || f.Size == 0 {
+		taken[path] = yes
+	}
+	a.set.Taken, a.a, a.gen = taken, nil, a.gen+1
+	err := a.save(s)
+	a.mu.Unlock()
+	if err != nil {
+		s.fail(w, r, http.StatusInternalServerError, bare(err).Error())
+		return
+	}
+	http.Redirect(w, r, "/arrange#left", http.StatusSeeOther)
 }
 
 func (s *Server) arrangeAgain(w http.ResponseWriter, r *http.Request) {

@@ -163,7 +163,7 @@ func (s *Server) makeShow(w http.ResponseWriter, r *http.Request, code int, faul
 	if d.Job != nil && d.Job.Total > 0 {
 		d.Percent = min(100, 100*d.Job.Done/d.Job.Total)
 	}
-	if a, _, _, err := s.arrangement(r.Context()); err == nil {
+	if a, _, err := s.arrangement(r.Context()); err == nil {
 		d.Ready = len(a.Plan.Media)
 	}
 	d.Runs = s.runs()
@@ -228,7 +228,7 @@ func (s *Server) run(name string) (*madeRun, error) {
 }
 
 func (s *Server) makeStart(w http.ResponseWriter, r *http.Request) {
-	a, set, _, err := s.arrangement(r.Context())
+	a, set, err := s.arrangement(r.Context())
 	if err != nil {
 		s.makeShow(w, r, http.StatusConflict, err.Error())
 		return
@@ -244,7 +244,7 @@ func (s *Server) makeStart(w http.ResponseWriter, r *http.Request) {
 	}
 	err = s.begin("make", func(ctx context.Context, j *job) (string, error) {
 		name := s.nextRun()
-		res, err := master.Make(ctx, s.o.Set, a, master.Options{Out: s.path("out", name), Medium: preset, Seed: 1, Version: s.o.Version, Command: "remanence serve"}, j)
+		res, err := master.Make(ctx, s.o.Set, a.Arrangement, master.Options{Out: s.path("out", name), Medium: preset, Seed: 1, Version: s.o.Version, Command: "remanence serve"}, j)
 		if err != nil {
 			if ctx.Err() != nil { // what was begun is of no use: it was never proven
 				s.root.RemoveAll("out/" + name)
