@@ -145,7 +145,7 @@ func Advise(rec *disk.Recording, target *Target, kit *Kit, media machine.DiskMed
 	}
 	slices.SortStableFunc(a.Combinations, func(x, y *Combination) int {
 		return cmp.Or(-boolean(x.Possible)+boolean(y.Possible), boolean(x.worn)-boolean(y.worn), len(x.Against)-len(y.Against), cmp.Compare(len(x.Mark), len(y.Mark)), x.unsure-y.unsure,
-			cmp.Compare(len(x.DoFirst), len(y.DoFirst)), cmp.Compare(y.Margin, x.Margin),
+			cmp.Compare(len(x.DoFirst), len(y.DoFirst)), cmp.Compare(y.Margin, x.Margin), cmp.Compare(x.Before.OldMM, y.Before.OldMM),
 			cmp.Compare(x.Drive, y.Drive), cmp.Compare(x.Controller, y.Controller), cmp.Compare(x.Medium, y.Medium))
 	})
 	return a

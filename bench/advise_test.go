@@ -148,8 +148,12 @@ func TestAdviseRanks(t *testing.T) {
 		}
 	}
 	var b bytes.Buffer
-	if err := a.Combinations[0].Draw().SVG(&b, picture.SVGOptions{}); err != nil || !strings.Contains(b.String(), "0.1 mm") {
-		t.Errorf("picture: %v, %d bytes", err, b.Len())
+	if err := a.Combinations[0].Draw().SVG(&b, picture.SVGOptions{}); err != nil || !strings.Contains(b.String(), "0.1 mm") || !strings.Contains(b.String(), "fm10x256") || strings.Contains(b.String(), "first") {
+		t.Errorf("picture: %v\n%s", err, b.String())
+	}
+	b.Reset()
+	if err := judgeFor(t, "fm10x256", "z80-fm10", "hd96", "c765-fm", "dd-used").Draw().SVG(&b, picture.SVGOptions{}); err != nil || !strings.Contains(b.String(), "bulk-erased first") {
+		t.Errorf("picture of what is erased first: %v\n%s", err, b.String())
 	}
 }
 

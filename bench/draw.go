@@ -20,7 +20,9 @@ func (c *Combination) Draw() *picture.Canvas {
 	cv.Title = c.recording + ": head, track and what is left of the old one"
 	cv.Desc = fmt.Sprintf("%s written by %s on %s on disk %s, across the track, to scale", c.recording, c.Drive, c.Controller, c.Medium)
 	cv.Background = picture.Paper
-	cv.Text(16, 26, c.recording+" by "+c.Drive+", "+c.Controller+" on "+c.Medium, picture.TextStyle{Size: 15, Face: picture.Bold})
+	head, size := c.recording+" by "+c.Drive+", "+c.Controller+" on "+c.Medium, 15.0
+	size *= min(1, (width-32)/picture.TextWidth(head, size, picture.Bold)) // names of one's own may be long
+	cv.Text(16, 26, head, picture.TextStyle{Size: size, Face: picture.Bold})
 	cv.Text(16, 44, "across the track, to scale; the head is that of the drive that must read it", picture.TextStyle{Size: 12, Colour: picture.Soft})
 	mid := 450.0
 	draw := func(y float64, p Profile, what string) {
