@@ -60,14 +60,15 @@ type Hit struct {
 	Subject string `json:"subject"` // a Ref
 	Kind    string `json:"kind"`    // file, master, medium
 	Title   string `json:"title"`
-	About   string `json:"about"` // state, kind of file, path
+	About   string `json:"about"`           // of a file and a master it begins with Where; state, kind of file, path
+	Where   string `json:"where,omitempty"` // the media that carry a file or a master, the most readable first
 }
 
 // maxHits bounds an answer: more could not be read while typing.
 const maxHits = 200
 
 // searchQuery answers in the order of the rows: ranking would read every match.
-const searchQuery = "SELECT subject, title, body FROM search WHERE search MATCH ? LIMIT ?"
+const searchQuery = "SELECT rowid, subject, title, body FROM search WHERE search MATCH ? LIMIT ?"
 
 // Search finds media, masters and files by anything known of them, as one types: every word may be the beginning of
 // one, and all must be there. more is true where there is more than was given.
@@ -83,8 +84,12 @@ func (s *Shelf) Search(ctx context.Context, text string, limit int) (hits []Hit,
 	for _, w := range words {
 		match = append(match, `"`+w+`"*`)
 	}
-	hits, err = query(ctx, s, func(r interface{ Scan(...any) error }) (h Hit, err error) {
-		err = r.Scan(&h.Subject, &h.Title, &h.About)
+	type found struct {
+		Hit
+		row int64
+	}
+	all, err := query(ctx, s, func(r interface{ Scan(...any) error }) (h found, err error) {
+		err = r.Scan(&h.row, &h.Subject, &h.Title, &h.About)
 		h.Kind, _, _ = strings.Cut(h.Subject, ":")
 		if len(h.About) > 300 {
 			h.About = strings.ToValidUTF8(h.About[:300], "") + "…"
@@ -95,7 +100,7 @@ func (s *Shelf) Search(ctx context.Context, text string, limit int) (hits []Hit,
 		return nil, false, err
 	}
 	// what has all words in its title comes first; the order of SQLite's rows (media, masters, files) stays otherwise
-	inTitle := func(h Hit) int {
+	inTitle := func(h found) int {
 		t := strings.ToLower(h.Title)
 		n := 0
 		for _, w := range words {
@@ -107,11 +112,14 @@ func (s *Shelf) Search(ctx context.Context, text string, limit int) (hits []Hit,
 		}
 		return n
 	}
-	slices.SortStableFunc(hits, func(a, b Hit) int { return cmp.Compare(inTitle(a), inTitle(b)) })
-	if len(hits) > limit {
-		return hits[:limit], true, nil
+	slices.SortStableFunc(all, func(a, b found) int { return cmp.Compare(inTitle(a), inTitle(b)) })
+	more = len(all) > limit
+	all = all[:min(len(all), limit)]
+	hits, rows := make([]Hit, len(all)), make([]int64, len(all))
+	for i, h := range all {
+		hits[i], rows[i] = h.Hit, h.row
 	}
-	return hits, false, nil
+	return hits, more, s.tellWhere(ctx, hits, rows)
 }
 
 // wordsOf takes text apart as the search table does: letters and digits, at most 16 words of 64 runes.
@@ -136,8 +144,9 @@ type Detail struct {
 	File    *File    `json:"file,omitempty"`
 	Master  *Master  `json:"master,omitempty"`
 	Medium  *Medium  `json:"medium,omitempty"`
-	On      []Medium `json:"on,omitempty"`   // of a file: the media that carry it
-	Near    []Alike  `json:"near,omitempty"` // of a file: contents nearly the same
+	On      []Medium `json:"on,omitempty"`      // of a file: the media that carry it
+	Masters []Master `json:"masters,omitempty"` // of a file: the masters that have it
+	Near    []Alike  `json:"near,omitempty"`    // of a file: contents nearly the same
 	Runs    []Run    `json:"runs,omitempty"`
 	Notes   []Note   `json:"notes,omitempty"`
 	Tags    []string `json:"tags,omitempty"`
@@ -193,6 +202,10 @@ func (s *Shelf) Show(ctx context.Context, say string) (*Detail, error) {
 			return nil, err
 		}
 		if d.On, err = query(ctx, s, scanMedium, "SELECT "+mediumColumns+" FROM media m WHERE m.master IN (SELECT master FROM items WHERE sha256 = ?) ORDER BY m.number", rest); err != nil {
+			return nil, err
+		}
+		sortByFitness(d.On)
+		if d.Masters, err = query(ctx, s, scanMaster, "SELECT "+masterColumns+" FROM masters m WHERE m.id IN (SELECT master FROM items WHERE sha256 = ?) ORDER BY m.added DESC, m.number, m.id", rest); err != nil {
 			return nil, err
 		}
 		if d.Near, err = s.NearTo(ctx, rest, 50); err != nil {

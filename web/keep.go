@@ -115,9 +115,9 @@ func (s *Server) search(r *http.Request) hitsData {
 
 var fullSum = regexp.MustCompile(`\b[0-9a-f]{64}\b`)
 
-// aboutHit is what a person wants to read of a hit: what is indexed, without the sum, the kind in words.
+// aboutHit is what a person wants to read of a hit besides where it is: what is indexed, without the sum, the kind in words.
 func aboutHit(h *shelf.Hit) string {
-	a := strings.Join(strings.Fields(fullSum.ReplaceAllString(h.About, "")), " ")
+	a := strings.Join(strings.Fields(fullSum.ReplaceAllString(strings.TrimPrefix(h.About, h.Where+"; "), "")), " ")
 	if h.Kind == "file" {
 		k, rest, _ := strings.Cut(a, " ")
 		a = strings.TrimSuffix(kindWords(program.Kind(k))+", "+rest, ", ")

@@ -129,7 +129,7 @@ func (c *shelfLsCmd) Run(env *Env, all *commands) error {
 		case "masters":
 			v, err := s.Masters(ctx)
 			return shelfList(env, c.What, v, err, func(m shelf.Master) string {
-				return fmt.Sprintf("%-8s %-4s %-14s %-12s %.12s  %s", m.Number, m.Type, m.Recording, either(b2n(m.Verified), "verified", "not verified"), m.SHA256, m.Title)
+				return fmt.Sprintf("%-8s %-4s %-14s %-12s %.12s  %s", m.Number, m.Type, m.Recording, either(b2n(m.Verified), "verified", "not verified"), m.SHA256, strings.TrimSuffix(m.Title+", "+m.Origin(), ", "))
 			})
 		case "runs":
 			v, err := s.Runs(ctx, "", c.Limit)
@@ -158,11 +158,7 @@ func b2n(b bool) int {
 }
 
 func shelfMediumLine(m shelf.Medium) string {
-	read := "never read"
-	if len(m.LastRead) >= 10 {
-		read = "read " + m.LastRead[:10]
-	}
-	return fmt.Sprintf("%-14s %-4s %-8s %-15s %-20s %s", m.Number, m.Type, m.State, read, m.Place, m.Title)
+	return fmt.Sprintf("%-14s %-4s %-8s %-15s %-20s %s", m.Number, m.Type, m.State, m.Read(), m.Place, m.Title)
 }
 
 func shelfRunLine(r shelf.Run) string {
@@ -234,7 +230,10 @@ func printDetail(env *Env, d *shelf.Detail) {
 		}
 	}
 	for _, m := range d.On {
-		env.Printf("  on %s\n", strings.TrimRight(shelfMediumLine(m), " "))
+		env.Printf("  on %s\n", strings.TrimRight(fmt.Sprintf("%s  %s", m.Where(), m.Title), " "))
+	}
+	for _, m := range d.Masters {
+		env.Printf("  on master %s:%.6s, %s: %s\n", m.Number, m.SHA256, m.Origin(), m.Title)
 	}
 	for _, n := range d.Near {
 		env.Printf("  nearly the same (%.0f %%): %s (%.12s, %d bytes)\n", 100*n.Alike, n.File.Name, n.File.SHA256, n.File.Size)
@@ -428,7 +427,7 @@ func (c *shelfSearchCmd) Run(env *Env, all *commands) error {
 		return env.Report(map[string]any{"hits": hits, "more": more}, func() {
 			for _, h := range hits {
 				about := h.About
-				if len(about) > 90 {
+				if len(about) > 90 && h.Where == "" {
 					about = strings.ToValidUTF8(about[:90], "") + "…"
 				}
 				env.Printf("%-7s %-28s %s\n", h.Kind, h.Title, about)
