@@ -408,7 +408,7 @@ func (mk *maker) proveDisk(m *Medium, runs []*trackRun, want []wanted) {
 			}
 		}
 		if i == 0 {
-			f.Do = "write this master on another disk; this one is not fit"
+			f.Do = "on such a medium this master would not come back; take a better disk"
 		}
 	}
 	m.Verified = bad == 0 && m.Proof.FilesGood == len(want)

@@ -40,7 +40,7 @@ func (p *Plan) Move(path, name, from, to string, tape TapeRoom) error {
 	trial := *dst
 	trial.Files = append(slices.Clone(dst.Files), src.Files[i])
 	if err := p.settle(&trial, tape); err != nil {
-		return err
+		return fmt.Errorf("%s does not fit on %w", path, err)
 	}
 	rest := *src
 	rest.Files = slices.Delete(slices.Clone(src.Files), i, i+1)

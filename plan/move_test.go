@@ -14,7 +14,7 @@ func TestMove(t *testing.T) {
 		{ID: "D01", Type: ToDisk, Files: []Placed{{Name: "A", Path: "a", Size: 1281}, {Name: "B", Path: "b", Size: 10}}},
 		{ID: "D02", Type: ToDisk, Files: []Placed{{Name: "C", Path: "c", Size: 2000}}},
 	}
-	if err := p.Move("a", "A", "D01", "D02", TapeRoom{}); err == nil || !strings.Contains(err.Error(), "1 granule too few") {
+	if err := p.Move("a", "A", "D01", "D02", TapeRoom{}); err == nil || !strings.Contains(err.Error(), "a does not fit on D02: 1 granule too few") {
 		t.Fatalf("a file that does not fit: %v", err)
 	}
 	if len(p.Media[0].Files) != 2 || len(p.Media[1].Files) != 1 {

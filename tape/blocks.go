@@ -399,16 +399,17 @@ func parseBASIC(b []byte) *parsed {
 	}
 	p.name = cleanName(b[3:4])
 	pos, line, link := 4, -1, 0
+	before, at := -1, 0 // the number before line, and where line's own stands
 	lines := 0
 	var stale []blockFault // disagreements of links
 	defer func() {
 		// Links that are wrong nearly everywhere were so when the program was saved; the loader makes them anew.
 		if len(stale) <= lines/2 {
 			p.faults = append(p.faults, stale...)
-			slices.SortStableFunc(p.faults, func(a, b blockFault) int { return a.at - b.at })
 		} else {
 			p.note = "link words do not fit the lines, as in a program moved in memory; checked by line ends and numbers alone"
 		}
+		slices.SortStableFunc(p.faults, func(a, b blockFault) int { return a.at - b.at })
 	}()
 	for len(p.faults)+len(stale) < maxFaults {
 		lines++
@@ -444,16 +445,20 @@ func parseBASIC(b []byte) *parsed {
 				stale = append(stale, blockFault{pos, fmt.Sprintf("line %d: link says the line is %d bytes long, it is %d", number, want, end-pos)})
 			}
 		}
-		if number <= line {
+		switch { // one wrong number is one fault: without it the others rise
+		case number <= line && number > before:
+			p.fault(at, "line number %d stands before %d", line, number)
+			line, at = number, pos+2
+		case number <= line:
 			p.fault(pos+2, "line number %d follows %d", number, line)
-		} else if number > 65529 {
+		default:
+			before, line, at = line, number, pos+2
+		}
+		if number > 65529 {
 			p.fault(pos+2, "line number %d: want at most 65529", number)
 		}
 		if length > maxBASICLine {
 			p.fault(pos+4, "line %d: %d bytes long, want at most %d", number, length, maxBASICLine)
-		}
-		if number > line {
-			line = number
 		}
 		link, pos = next, end
 	}
