@@ -243,7 +243,7 @@ func TestAtRisk(t *testing.T) {
 	s := stocked(t)
 	kinds := func() string {
 		r := must(s.AtRisk(t.Context()))(t)
-		return fmt.Sprintf("failing %d, margin %d, unread %d, one copy %d", r.Failing, r.Margin, r.Unread, r.OneCopy)
+		return fmt.Sprintf("failing %d, margin %d, unread %d (never %d), one copy %d", r.Failing, r.Margin, r.Unread, r.Never, r.OneCopy)
 	}
 	expect := func(when, want string) {
 		t.Helper()
@@ -251,20 +251,20 @@ func TestAtRisk(t *testing.T) {
 			t.Errorf("%s: %s, want %s", when, got, want)
 		}
 	}
-	expect("two files, no media", "failing 0, margin 0, unread 0, one copy 2")
+	expect("two files, no media", "failing 0, margin 0, unread 0 (never 0), one copy 2")
 	run(t, s, Run{Medium: "A1", Kind: Write, Outcome: Good, Master: "D01", At: day.AddDate(-3, 0, 0)})
-	expect("written, never read", "failing 0, margin 0, unread 1, one copy 1")
+	expect("written, never read", "failing 0, margin 0, unread 1 (never 1), one copy 1")
 	run(t, s, Run{Medium: "A1", Kind: Read, Outcome: Good, At: day.AddDate(-2, 0, -5), Margin: margin(0.45)})
-	expect("read two years and five days ago", "failing 0, margin 0, unread 1, one copy 1")
+	expect("read two years and five days ago", "failing 0, margin 0, unread 1 (never 0), one copy 1")
 	run(t, s, Run{Medium: "A1", Kind: Read, Outcome: Good, At: day.AddDate(-1, 0, 0), Margin: margin(0.40)})
-	expect("read a year ago, five points less", "failing 0, margin 0, unread 0, one copy 1")
+	expect("read a year ago, five points less", "failing 0, margin 0, unread 0 (never 0), one copy 1")
 	run(t, s, Run{Medium: "A1", Kind: Read, Outcome: Repaired, At: day.AddDate(0, -1, 0), Margin: margin(0.31)})
-	expect("fourteen points less", "failing 0, margin 1, unread 0, one copy 1")
+	expect("fourteen points less", "failing 0, margin 1, unread 0 (never 0), one copy 1")
 	run(t, s, Run{Medium: "A1", Kind: Read, Outcome: Lost, At: day.AddDate(0, 0, -1)})
-	expect("not whole any more", "failing 1, margin 1, unread 0, one copy 2")
+	expect("not whole any more", "failing 1, margin 1, unread 0 (never 0), one copy 2")
 	run(t, s, Run{Medium: "A1", Kind: Write, Outcome: Good, Master: "D01", At: day.Add(-time.Hour)})
 	run(t, s, Run{Medium: "A1", Kind: Read, Outcome: Good, At: day.Add(-time.Minute), Margin: margin(0.31)})
-	expect("written anew, the margin begins anew", "failing 0, margin 0, unread 0, one copy 1")
+	expect("written anew, the margin begins anew", "failing 0, margin 0, unread 0 (never 0), one copy 1")
 }
 
 func TestSearch(t *testing.T) {

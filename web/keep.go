@@ -245,6 +245,7 @@ type listData struct {
 	Runs           []shelf.Run
 	Duplicates     []shelf.Duplicate
 	Near           []shelf.Pair
+	Risks          []shelf.Risk
 	From, To       int
 	Total          int // -1: not counted
 	Next, Previous int // -1: none
@@ -257,7 +258,7 @@ const (
 
 var listTitles = map[string]string{
 	"files": "Files on the shelf", "masters": "Masters", "media": "Media", "runs": "Log of all runs",
-	"duplicates": "The same content at several places", "near": "Nearly the same",
+	"duplicates": "The same content at several places", "near": "Nearly the same", "risk": "At risk",
 }
 
 // keepList shows one of the lists, a page at a time.
@@ -265,7 +266,7 @@ func (s *Server) keepList(w http.ResponseWriter, r *http.Request) {
 	d := listData{Of: r.FormValue("of"), Total: -1, Next: -1, Previous: -1}
 	title, ok := listTitles[d.Of]
 	if !ok {
-		s.fail(w, r, http.StatusNotFound, "There is no such list. The lists are files, masters, media, runs, duplicates and near.")
+		s.fail(w, r, http.StatusNotFound, "There is no such list. The lists are files, masters, media, runs, duplicates, near and risk.")
 		return
 	}
 	from, _ := strconv.Atoi(r.FormValue("from"))
@@ -296,6 +297,12 @@ func (s *Server) keepList(w http.ResponseWriter, r *http.Request) {
 		case "near":
 			d.Near, err = sh.Near(ctx, listLimit)
 			d.Near = page(&d, d.Near)
+		case "risk":
+			var r *shelf.Risks
+			if r, err = sh.AtRiskUpTo(ctx, listLimit); err == nil {
+				d.Risks = page(&d, r.List)
+				d.Total = r.Total()
+			}
 		}
 	}
 	if err != nil {

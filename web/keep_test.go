@@ -168,6 +168,8 @@ func TestShelfLists(t *testing.T) {
 		"masters":        {"Nothing is on this list"},
 		"runs":           {"Nothing is on this list"},
 		"media":          {"Nothing is on this list"},
+		"risk":           {"1 to 100 of 122", "000.txt: no second copy", "from=100"},
+		"risk&from=100":  {"101 to 122 of 122", ": no second copy", "from=0"},
 	} {
 		status, body := get(t, h.URL+"/keep/list?of="+path)
 		for _, x := range texts {

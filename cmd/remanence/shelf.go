@@ -458,7 +458,7 @@ func (c *shelfRiskCmd) Run(env *Env, all *commands) error {
 			return err
 		}
 		if err := env.Report(r, func() {
-			total := r.Failing + r.Margin + r.Unread + r.OneCopy
+			total := r.Total()
 			if total == 0 {
 				env.Printf("Nothing is at risk: every file has a second copy, and every medium was read whole within two years.\n")
 				return
@@ -470,7 +470,7 @@ func (c *shelfRiskCmd) Run(env *Env, all *commands) error {
 						env.Printf("\n")
 					}
 					kind = x.Kind
-					env.Printf("%s: %s.\n", map[string]string{"failing": "Failing", "margin": "Margin falls", "unread": "Not read for two years", "one-copy": "No second copy"}[kind], x.Do)
+					env.Printf("%s: %s.\n", map[string]string{"failing": "Failing", "margin": "Margin falls", "unread": "Not read for two years", "never-read": "Never read back", "one-copy": "No second copy"}[kind], x.Do)
 				}
 				env.Printf("  %s\n", x.What)
 			}
