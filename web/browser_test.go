@@ -291,7 +291,7 @@ func TestWorkbenchInABrowser(t *testing.T) {
 	v.do("stop", chromedp.Click("#stop"))
 	v.until(`document.querySelector('#recorder').dataset.checked == 'cassette-1.wav'`)
 	v.open("/prove")
-	v.do("read back", chromedp.Click(`input[name=name]`), chromedp.Click(`form[action="/prove/read"] button`))
+	v.do("read back", chromedp.Click(`input[name=name]`), chromedp.Click(`form[action="/prove/read"] button.main`))
 	v.until(`location.pathname.startsWith('/prove/tape/') && document.querySelectorAll('tbody tr').length > 0`)
 	s.jobs.mu.Lock()
 	heard := s.jobs.tapes["cassette-1.wav"]

@@ -194,7 +194,7 @@ func TestDiskIsReadBack(t *testing.T) {
 		if lost == 0 {
 			t.Errorf("%s: no read alone loses anything; the test spoils nothing", v.Title)
 		}
-		code, image := get(t, h.URL+"/read/"+v.Save)
+		code, image := get(t, h.URL+"/image/"+v.Save)
 		if code != 200 || image != string(im.Data) {
 			t.Errorf("image %s: status %d, %d bytes", v.Save, code, len(image))
 		}

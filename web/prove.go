@@ -29,6 +29,7 @@ type proveData struct {
 	Percent int
 	Fault   string
 	Sources []source
+	Results []provenResult
 	Max     string
 }
 
@@ -37,11 +38,15 @@ func (s *Server) proveRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("POST /prove/add", s.proveForm)
 	mux.HandleFunc("POST /prove/put", s.send(MaxRecordingBytes, s.provePut))
 	mux.HandleFunc("POST /prove/read", s.post(s.proveRead))
+	mux.HandleFunc("POST /prove/remove", s.post(s.proveRemove))
 	mux.HandleFunc("GET /prove/tape/{name}", s.tapePage)
 	mux.HandleFunc("POST /prove/tape/{name}/gather", s.post(s.gatherTape))
 	mux.HandleFunc("POST /disk/{key}/gather", s.post(s.gatherDisk))
 	mux.HandleFunc("GET /read/{path}", func(w http.ResponseWriter, r *http.Request) {
 		s.serveFile(w, r, "read/"+cmp.Or(cleanPath(r.PathValue("path")), "-"))
+	})
+	mux.HandleFunc("GET /image/{path}", func(w http.ResponseWriter, r *http.Request) {
+		s.serveFile(w, r, images+"/"+cmp.Or(cleanPath(r.PathValue("path")), "-"))
 	})
 	mux.HandleFunc("GET /disk/{key}", s.diskPage)
 	mux.HandleFunc("GET /disk/{key}/go", s.goTrack)
@@ -70,6 +75,7 @@ func (s *Server) proveShow(w http.ResponseWriter, code int, fault string) {
 		d.Sources = append(d.Sources, source{e.Name(), size(info.Size()), look})
 	}
 	s.jobs.mu.Unlock()
+	d.Results = s.proven()
 	s.showStatus(w, code, "prove", "Prove", "Prove", d)
 }
 

@@ -8,6 +8,7 @@ import (
 	"html/template"
 	"io/fs"
 	"net/http"
+	"net/url"
 	"path"
 	"slices"
 	"strconv"
@@ -27,13 +28,13 @@ import (
 type diskView struct {
 	Title     string
 	Recording string
-	Back      string // page it came from
-	Save      string // name of the image in the working folder's read/; "" where there is none
+	Back      string   // page it came from
+	Save      string   // name of the image in the working folder's images/; "" where there is none
+	Files     []string // names in read/ of what it was read of
 	Map       *recover.DamageMap
 	Data      []byte     // the raw image
 	Places    []rawTrack // as Map.Tracks
 	Told      []string   // what was assumed, what was wrong with the sources
-	Files     []string   // names in read/ of files with captures
 	Captured  []capturedTrack
 	Alone     bool // no other source than captures had a say
 	Made      *madeDisk
@@ -90,10 +91,8 @@ func (v *diskView) check() error {
 			return errors.New("the result has reads that it does not name")
 		}
 	}
-	for _, f := range append(slices.Clone(v.Files), v.Save) {
-		if f != "" && (f != cleanPath(f) || f != path.Base(f)) {
-			return fmt.Errorf("the result names %q, which is no file of this folder", f)
-		}
+	if err := checkNames(append(slices.Clone(v.Files), v.Save)...); err != nil {
+		return err
 	}
 	for _, t := range v.Captured {
 		for _, c := range t.Captures {
@@ -108,6 +107,16 @@ func (v *diskView) check() error {
 	return nil
 }
 
+// checkNames refuses names that are no file's in a folder of ours; "" is no name.
+func checkNames(names ...string) error {
+	for _, f := range names {
+		if f != "" && (f != cleanPath(f) || f != path.Base(f)) {
+			return fmt.Errorf("the result names %q, which is no file of this folder", f)
+		}
+	}
+	return nil
+}
+
 // bytes is the data of a sector in the image; nil where the image has no room for it.
 func (v *diskView) bytes(track, sector int) []byte {
 	p := v.Places[track]
@@ -118,6 +127,9 @@ func (v *diskView) bytes(track, sector int) []byte {
 	return nil
 }
 
+// images is the folder of the images that disks were read into. They are results, not what one reads back.
+const images = "images"
+
 func (s *Server) readDisk(ctx context.Context, j *job, names []string) (string, error) {
 	var paths []string
 	for _, n := range names {
@@ -127,13 +139,16 @@ func (s *Server) readDisk(ctx context.Context, j *job, names []string) (string, 
 	if err != nil {
 		return "", s.hidePath(err)
 	}
+	if err := s.root.MkdirAll(images, 0o700); err != nil {
+		return "", bare(err)
+	}
 	stem := strings.TrimSuffix(names[0], path.Ext(names[0]))
 	v := newDiskView("What was read of "+strings.Join(names, ", "), res.Rec, res.Best, res.Tracks)
 	v.Back = "/prove"
 	for n := 1; n < 1000 && v.Save == ""; n++ {
 		img := fmt.Sprintf("%s-read-%d.img", stem, n)
-		if _, err := s.root.Stat("read/" + img); errors.Is(err, fs.ErrNotExist) {
-			if err := res.Best.Save(s.path("read", img), false); err != nil {
+		if _, err := s.root.Stat(images + "/" + img); errors.Is(err, fs.ErrNotExist) {
+			if err := res.Best.Save(s.path(images, img), false); err != nil {
 				return "", s.hidePath(err)
 			}
 			v.Save = img
@@ -160,7 +175,7 @@ func (s *Server) readDisk(ctx context.Context, j *job, names []string) (string, 
 		}
 		v.Captured = append(v.Captured, c)
 	}
-	key := idOf(names[0])
+	key := idOf(strings.Join(names, "\x00")) // what is read of one of them later has another
 	if err := s.keepDisk(key, v); err != nil {
 		return "", err
 	}
@@ -261,7 +276,7 @@ func (d *diskData) ribbons() int { return (len(d.Map.Reads) + 1) * len(d.Map.Tra
 func (d *diskData) Image() string {
 	switch {
 	case d.Save != "":
-		return "/read/" + d.Save
+		return "/image/" + url.PathEscape(d.Save)
 	case d.Made != nil:
 		return "/out/" + d.Made.Run + "/" + d.Made.Image
 	}

@@ -18,11 +18,13 @@ import (
 // tapeView is what was heard on one recording, or on several of the same tape together.
 type tapeView struct {
 	*tape.Result
+	Key      string // its address under /prove/tape/: the recording's name, or mergedKey of several
 	Names    []string
 	Pictures []drawn
 	Merged   []mergedView
+	Gone     []string // which recordings are not here any more as they were read
 
-	looks []*tape.Look // one a recording
+	looks []*tape.Look // one a recording; nil where that is gone
 	sides heldSides
 }
 
@@ -58,7 +60,10 @@ func (s *Server) readTape(ctx context.Context, j *job, names []string) (string, 
 	defer debug.FreeOSMemory()
 	defer debug.SetGCPercent(debug.SetGCPercent(readingGCPercent))
 	var results []*tape.Result
-	v := &tapeView{Names: names}
+	v := &tapeView{Key: names[0], Names: names}
+	if len(names) > 1 {
+		v.Key = mergedKey(names)
+	}
 	o := tape.ReadOptions{Keep: true}
 	for _, n := range names {
 		res, l, err := s.readOne(ctx, j, n, o)
@@ -79,10 +84,15 @@ func (s *Server) readTape(ctx context.Context, j *job, names []string) (string, 
 	for _, r := range append(results, v.Result) {
 		r.Slim()
 	}
+	if len(names) > 1 {
+		if err := s.keepMerged(v); err != nil {
+			return "", err
+		}
+	}
 	s.jobs.mu.Lock()
-	s.jobs.keepTape(names[0], v)
+	s.jobs.keepTape(v.Key, v)
 	s.jobs.mu.Unlock()
-	return "/prove/tape/" + url.PathEscape(names[0]), nil
+	return "/prove/tape/" + url.PathEscape(v.Key), nil
 }
 
 // drawTape draws what concerns the recording as a whole: the eye, and the places of pulses or lengths of half-waves.
@@ -137,7 +147,7 @@ func (s *Server) copyURL(v *tapeView, c *tape.CompareCopy, at, n int) string {
 		if !ok2 || to <= from {
 			to = from + faultSpanS
 		}
-		d := tapeLens{Name: v.Names[0]}
+		d := tapeLens{Name: v.Key}
 		long := max(to-from, faultSpanS/2)
 		u = d.url(c.Recording, max(0, from-long/2), 2*long)
 		return nil
@@ -153,11 +163,14 @@ func (s *Server) tape(name string) *tapeView {
 	if v != nil && s.still(v) {
 		return v
 	}
+	if s.results.has("tape", name) {
+		return s.mergedTape(name)
+	}
 	l, err := s.openLook(path.Base(cleanPath(name)))
 	if err != nil {
 		return nil
 	}
-	v = &tapeView{Result: l.Result(), Names: []string{l.Source().Name}, looks: []*tape.Look{l}}
+	v = &tapeView{Key: name, Result: l.Result(), Names: []string{l.Source().Name}, looks: []*tape.Look{l}}
 	s.jobs.mu.Lock()
 	defer s.jobs.mu.Unlock()
 	s.jobs.keepTape(name, v)
@@ -166,6 +179,9 @@ func (s *Server) tape(name string) *tapeView {
 
 // still says whether the recordings of a view are those that were read.
 func (s *Server) still(v *tapeView) bool {
+	if len(v.Gone) > 0 { // it may have come back
+		return false
+	}
 	for i, n := range v.Names {
 		info, err := s.root.Stat("read/" + n)
 		if src := v.looks[i].Source(); err != nil || info.Size() != src.Bytes || info.ModTime().UnixNano() != src.Modified {
@@ -213,7 +229,7 @@ func (s *Server) tapePage(w http.ResponseWriter, r *http.Request) {
 		d.Fault = err.Error()
 	}
 	d.Lens = lens
-	link := tapeLens{Name: v.Names[0]}
+	link := tapeLens{Name: v.Key}
 	for _, p := range v.Result.Programs {
 		row := programRow{Program: p}
 		if len(v.looks) == 1 {
@@ -223,6 +239,9 @@ func (s *Server) tapePage(w http.ResponseWriter, r *http.Request) {
 		d.Programs = append(d.Programs, row)
 	}
 	for i, l := range v.looks {
+		if l == nil {
+			continue
+		}
 		for _, m := range l.Marks() {
 			what := m.What
 			if len(v.looks) > 1 {
@@ -232,7 +251,7 @@ func (s *Server) tapePage(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	d.Faults = d.Faults[:min(len(d.Faults), maxFaultRows)]
-	s.showStatus(w, status, "tape", "What was heard on "+strings.Join(v.Names, ", "), "Prove", d)
+	s.showStatus(w, status, "tape", v.title(), "Prove", d)
 }
 
 // gatherTape adds the programs of a recording to the files, as the bytes after the sync.
@@ -243,7 +262,7 @@ func (s *Server) gatherTape(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusNotFound, "This recording was not read back, or it was changed since. Read it back again under Prove.")
 		return
 	}
-	stem := strings.TrimSuffix(name, path.Ext(name))
+	stem := strings.TrimSuffix(v.Names[0], path.Ext(v.Names[0]))
 	for i, p := range v.Result.Programs {
 		data, err := s.programData(v, i)
 		if err != nil {

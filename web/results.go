@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"time"
 )
 
 // Limits of results/ in the working folder. A disk of 160 tracks takes 0.2 to
@@ -135,6 +136,81 @@ func (r *results) get(kind, key string, into any) error {
 			err = fmt.Errorf("more than %d bytes unpacked", maxResultUnpacked)
 		}
 		return fmt.Errorf("%s: %w", name, err)
+	}
+	return nil
+}
+
+// about is what a list says of a result: its first fields, which every kind of result begins with.
+type about struct {
+	Kind, Key, Title, Save string
+	Files                  []string
+	When                   time.Time
+}
+
+// maxAbout bounds how much of a result is unpacked for the list.
+const maxAbout = 1 << 20
+
+// about reads the beginning of a result.
+func (r *results) about(kind, key string) (*about, error) {
+	name, err := resultName(kind, key)
+	if err != nil {
+		return nil, err
+	}
+	f, err := r.root.Open(name)
+	if err != nil {
+		return nil, bare(err)
+	}
+	defer f.Close()
+	z, err := gzip.NewReader(f)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	a := &about{Kind: kind, Key: key}
+	if info, err := f.Stat(); err == nil {
+		a.When = info.ModTime()
+	}
+	d := json.NewDecoder(io.LimitReader(z, maxAbout))
+	if _, err := d.Token(); err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	into := map[json.Token]any{"Title": &a.Title, "Recording": new(string), "Back": new(string), "Save": &a.Save, "Files": &a.Files}
+	for d.More() {
+		field, err := d.Token()
+		if err != nil || into[field] == nil {
+			break
+		}
+		if err := d.Decode(into[field]); err != nil {
+			return nil, fmt.Errorf("%s: %w", name, err)
+		}
+	}
+	return a, checkNames(append(slices.Clone(a.Files), a.Save)...)
+}
+
+// list gives what results there are, the newest first; what cannot be read is left out.
+func (r *results) list() (out []*about) {
+	entries, _ := fs.ReadDir(r.root.FS(), "results") // none: an empty list
+	for _, e := range entries {
+		name, ok := strings.CutSuffix(e.Name(), ".json.gz")
+		kind, key, ok2 := strings.Cut(name, "-")
+		if !ok || !ok2 || !e.Type().IsRegular() {
+			continue
+		}
+		if a, err := r.about(kind, key); err == nil {
+			out = append(out, a)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b *about) int { return b.When.Compare(a.When) })
+	return out
+}
+
+// remove removes a result; one that is not there is removed already.
+func (r *results) remove(kind, key string) error {
+	name, err := resultName(kind, key)
+	if err != nil {
+		return err
+	}
+	if err := r.root.Remove(name); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return bare(err)
 	}
 	return nil
 }

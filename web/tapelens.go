@@ -129,11 +129,14 @@ func plain(s float64) string {
 // lensOf draws what is asked for of a view.
 func (s *Server) lensOf(r *http.Request, v *tapeView, a lensAsk) (*tapeLens, error) {
 	name, l := v.Names[a.of], v.looks[a.of]
+	if l == nil {
+		return nil, errNoLook
+	}
 	from, span := l.Clamp(a.from, a.span)
-	d := &tapeLens{Name: v.Names[0], Of: a.of + 1, From: from, Span: span, Total: l.Seconds(), At: plain(from), SpanText: plain(span)}
+	d := &tapeLens{Name: v.Key, Of: a.of + 1, From: from, Span: span, Total: l.Seconds(), At: plain(from), SpanText: plain(span)}
 	_, d.Least = l.Clamp(0, 1e-12)
 	for i, n := range v.Names {
-		if len(v.Names) > 1 {
+		if len(v.Names) > 1 && v.looks[i] != nil {
 			d.Copies = append(d.Copies, tapeCopy{fmt.Sprintf("copy %d: %s", i+1, n), d.url(i, from, span), i == a.of})
 		}
 	}
@@ -252,6 +255,9 @@ func (s *Server) tapeLensFor(r *http.Request, v *tapeView) (d *tapeLens, status 
 		return nil, http.StatusNotFound, err
 	case err != nil:
 		return nil, http.StatusBadRequest, err
+	}
+	for r.URL.Query().Get("of") == "" && a.of+1 < len(v.looks) && v.looks[a.of] == nil { // the first that is here
+		a.of++
 	}
 	if d, err = s.lensOf(r, v, a); err != nil {
 		if r.Context().Err() != nil {

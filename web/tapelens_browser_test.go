@@ -118,7 +118,7 @@ func TestTapeLensInABrowser(t *testing.T) {
 	v := browse(t, h.URL, filepath.Join(s.o.Work, "read", "pass1.wav"))
 
 	v.open("/prove")
-	v.do("read back one", chromedp.Click(`input[value="pass1.wav"]`), chromedp.Click(`form[action="/prove/read"] button`))
+	v.do("read back one", chromedp.Click(`input[value="pass1.wav"]`), chromedp.Click(`form[action="/prove/read"] button.main`))
 	v.until(`location.pathname == '/prove/tape/pass1.wav' && document.querySelector('#tapelens-now svg') !== null`)
 	total := v.number(`document.querySelector('#tapelens-now').dataset.total`)
 	if span := v.number(`document.querySelector('#tapelens-now').dataset.span`); math.Abs(span-total) > 1e-6 {
@@ -174,15 +174,16 @@ func TestTapeLensInABrowser(t *testing.T) {
 
 	// Several passes: before and after, and from a byte to the sound it was heard in.
 	v.open("/prove")
-	v.do("read back two", chromedp.Click(`input[value="pass1.wav"]`), chromedp.Click(`input[value="pass2.wav"]`), chromedp.Click(`form[action="/prove/read"] button`))
-	v.until(`location.pathname == '/prove/tape/pass1.wav' && document.querySelector('#tl-copies') !== null`)
+	v.do("read back two", chromedp.Click(`input[value="pass1.wav"]`), chromedp.Click(`input[value="pass2.wav"]`), chromedp.Click(`form[action="/prove/read"] button.main`))
+	v.until(`location.pathname.startsWith('/prove/tape/merged-') && document.querySelector('#tl-copies') !== null`)
 	v.fitted()
 	v.accessible("tape merged")
 	v.do("to the sound of a copy", chromedp.Click(`.tl-hex a`))
 	v.until(`location.search.includes('span=') && document.querySelector('[data-part=says]').textContent.includes('HERON')`)
 
 	// Dark, and at phone width.
-	pages := []string{"/prove/tape/pass1.wav", "/prove/tape/pass1.wav?of=2&at=" + strconv.FormatFloat(at, 'f', 4, 64) + "&span=0.03", "/prove/tape/pass1.wav?at=" + strconv.FormatFloat(at, 'f', 4, 64) + "&span=0.0008"}
+	both := "/prove/tape/" + mergedKey([]string{"pass1.wav", "pass2.wav"})
+	pages := []string{both, both + "?of=2&at=" + strconv.FormatFloat(at, 'f', 4, 64) + "&span=0.03", both + "?at=" + strconv.FormatFloat(at, 'f', 4, 64) + "&span=0.0008"}
 	for _, scheme := range []string{"dark", "light"} {
 		v.scheme(scheme)
 		if scheme == "light" {

@@ -25,10 +25,14 @@ func heardOn(t *testing.T, s *Server, names ...string) *tapeView {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if want := "/prove/tape/" + url.PathEscape(names[0]); goes != want {
+	key := names[0]
+	if len(names) > 1 {
+		key = mergedKey(names)
+	}
+	if want := "/prove/tape/" + url.PathEscape(key); goes != want {
 		t.Errorf("the result is at %s, want %s", goes, want)
 	}
-	return s.tape(names[0])
+	return s.tape(key)
 }
 
 var span = regexp.MustCompile(`data-from="([^"]*)" data-span="([^"]*)"`)
