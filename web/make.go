@@ -114,7 +114,7 @@ func (s *Server) begin(what string, work func(ctx context.Context, j *job) (goes
 			case errors.Is(err, context.Canceled):
 				j.state = "cancelled"
 			case err != nil:
-				j.state, j.fault = "failed", err.Error()
+				j.state, j.fault = "failed", inPageWords(err.Error())
 			default:
 				j.state, j.goes = "done", goes
 			}

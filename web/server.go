@@ -259,6 +259,7 @@ func (s *Server) showStatus(w http.ResponseWriter, status int, page, title, step
 
 // fail tells a person, or the script, what went wrong.
 func (s *Server) fail(w http.ResponseWriter, r *http.Request, status int, what string) {
+	what = inPageWords(what)
 	if r.Header.Get("X-Token") != "" {
 		http.Error(w, what, status)
 		return

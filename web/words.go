@@ -26,6 +26,7 @@ var functions = template.FuncMap{
 		}
 		return fmt.Sprintf("%.0f %%", 100*x)
 	},
+	"said": inPageWords, "remarks": remarks,
 	"state": state, "kind": kindWords, "join": strings.Join, "clock": clock,
 	"seconds":  func(s float64) string { return fmt.Sprintf("%.1f s", s) },
 	"lower":    strings.ToLower,
@@ -61,11 +62,15 @@ func state(r program.Report) string {
 	switch {
 	case r.Kind == program.Unknown:
 		return "data"
-	case r.Whole:
+	case r.Whole, remarks(r):
 		return "whole"
 	}
 	return "damaged"
 }
+
+// remarks says that the faults of a file cost nothing of it: line ends of another system, links that loading makes anew.
+// Such a file is packed like a whole one.
+func remarks(r program.Report) bool { return !r.Whole && r.Complete() }
 
 var kindNames = map[program.Kind]string{
 	program.LoadModule: "load module", program.MachineTape: "machine-code tape", program.BASICDisk: "BASIC, disk form",
