@@ -19,6 +19,8 @@ import (
 	"remanence/master"
 	"remanence/picture"
 	"remanence/plan"
+	"remanence/program"
+	"remanence/volume"
 )
 
 // move is what a person changed in what was packed.
@@ -189,6 +191,7 @@ func (s *Server) arrangeRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("POST /arrange/move", s.post(s.arrangeMove))
 	mux.HandleFunc("POST /arrange/again", s.post(s.arrangeAgain))
 	mux.HandleFunc("POST /arrange/take", s.post(s.arrangeTake))
+	mux.HandleFunc("POST /arrange/unpack", s.post(s.arrangeUnpack))
 }
 
 type arrangeData struct {
@@ -210,7 +213,8 @@ type arrangeData struct {
 // leftView is a file that goes nowhere. Back: because of Without, so that it can be taken along.
 type leftView struct {
 	plan.LeftOut
-	Back bool
+	Back  bool
+	Image bool // with a volume, whose files can be taken out
 }
 
 type mediumView struct {
@@ -254,12 +258,16 @@ func (s *Server) arrangeShow(w http.ResponseWriter, r *http.Request, status int,
 		without := s.without(set)
 		for _, l := range a.Plan.LeftOut {
 			_, back := without[l.Path]
-			d.LeftOut = append(d.LeftOut, leftView{l, back})
+			f := s.report(idOf(l.Path))
+			d.LeftOut = append(d.LeftOut, leftView{l, back, f != nil && f.Kind == program.SectorImage})
 		}
 		for i, m := range a.Plan.Media {
 			d.Media = append(d.Media, showMedium(a.Arrangement, m, i))
 		}
 		d.Bound = "Fewer media cannot do."
+		if slices.ContainsFunc(d.Media, func(m mediumView) bool { return m.Source != "" }) {
+			d.Bound = "Fewer cannot do while images are kept as whole disks of their own; take their files out to pack them with the others."
+		}
 		if n := len(a.Plan.Media); n > a.Plan.LowerBound {
 			d.Bound = fmt.Sprintf("%d media; %d is a lower bound.", n, a.Plan.LowerBound)
 		}
@@ -402,28 +410,86 @@ func (s *Server) arrangeTake(w http.ResponseWriter, r *http.Request) {
 	s.takeAlong(w, r, r.PostForm.Get("path"), r.PostForm.Get("take") == "yes")
 }
 
-func (s *Server) takeAlong(w http.ResponseWriter, r *http.Request, path string, yes bool) {
+// arrangeUnpack takes the files out of an image into the gathered ones, below a folder of its name, and leaves the image
+// itself out, so that nothing is packed twice. Files that cannot be read whole are taken as far as they go, and named.
+func (s *Server) arrangeUnpack(w http.ResponseWriter, r *http.Request) {
+	path := r.PostForm.Get("path")
+	said, err := s.unpack(r.Context(), path)
+	if err != nil {
+		s.arrangeShow(w, r, http.StatusConflict, err.Error())
+		return
+	}
+	if len(said) > 0 {
+		if err := s.leaveOut(path, false); err != nil {
+			said = append(said, bare(err).Error())
+		}
+		s.arrangeShow(w, r, http.StatusOK, strings.Join(said, " "))
+		return
+	}
+	s.takeAlong(w, r, path, false)
+}
+
+// unpack adds the files of the volume on an image; said is what is wrong with them.
+func (s *Server) unpack(ctx context.Context, path string) (said []string, err error) {
 	f := s.report(idOf(path))
-	if f == nil {
+	if f == nil || f.Kind != program.SectorImage {
+		return nil, fmt.Errorf("%s: is no image with a volume among the files", path)
+	}
+	data, err := s.root.ReadFile("files/" + f.Path)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, bare(err))
+	}
+	v, _, err := volume.Open(data, volume.Options{Recordings: s.o.Set.Recordings(), ParameterSets: s.o.Set.ParameterSets()})
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	taken := map[string]bool{}
+	suspects := volume.Suspects(v)
+	for _, file := range v.Files() {
+		b, faults, err := v.Get(file.Name)
+		if err != nil {
+			said = append(said, fmt.Sprintf("%s on %s was not taken out: %v.", file.Name, path, err))
+			continue
+		}
+		for _, x := range append(faults, suspects[file.Name]...) {
+			said = append(said, fmt.Sprintf("%s on %s is not sound: %v.", file.Name, path, x))
+		}
+		rel := volume.SafePath(v.Kind(), file.Name, func(n string) bool { return taken[n] })
+		taken[strings.ToLower(rel)] = true
+		if _, err := s.add(ctx, path+" files/"+rel, b); err != nil {
+			return said, err
+		}
+	}
+	return said, nil
+}
+
+func (s *Server) takeAlong(w http.ResponseWriter, r *http.Request, path string, yes bool) {
+	if s.report(idOf(path)) == nil {
 		s.arrangeShow(w, r, http.StatusNotFound, path+": is not among the files any more.")
 		return
 	}
-	a := &s.arrange
-	a.mu.Lock()
-	taken := map[string]bool{}
-	maps.Copy(taken, a.set.Taken) // a page may be reading the old one
-	delete(taken, path)
-	if !yes || f.Size == 0 {
-		taken[path] = yes
-	}
-	a.set.Taken, a.a, a.gen = taken, nil, a.gen+1
-	err := a.save(s)
-	a.mu.Unlock()
+	err := s.leaveOut(path, yes)
 	if err != nil {
 		s.fail(w, r, http.StatusInternalServerError, bare(err).Error())
 		return
 	}
 	http.Redirect(w, r, "/arrange#left", http.StatusSeeOther)
+}
+
+// leaveOut notes that a person wants a file left out, or (yes) along.
+func (s *Server) leaveOut(path string, yes bool) error {
+	f := s.report(idOf(path))
+	a := &s.arrange
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	taken := map[string]bool{}
+	maps.Copy(taken, a.set.Taken) // a page may be reading the old one
+	delete(taken, path)
+	if !yes || f != nil && f.Size == 0 {
+		taken[path] = yes
+	}
+	a.set.Taken, a.a, a.gen = taken, nil, a.gen+1
+	return a.save(s)
 }
 
 func (s *Server) arrangeAgain(w http.ResponseWriter, r *http.Request) {

@@ -1,12 +1,14 @@
 package web
 
 import (
+	"bytes"
 	"net/url"
 	"slices"
 	"strings"
 	"testing"
 
 	"remanence/plan"
+	"remanence/volume"
 )
 
 // example is a workbench with the example in it.
@@ -89,5 +91,40 @@ func TestArrangingByHand(t *testing.T) {
 	c.must("/arrange/take", form("path", "NOTHING.TXT", "take", "yes"), nil)
 	if a, _ = planned(t, s); on(a, "NOTHING.TXT") == "" {
 		t.Error("an empty file is asked for and is nowhere")
+	}
+}
+
+// The image of the example is a disk of its own, and the page says that this is why fewer cannot do; its files are taken
+// out, byte for byte as its volume has them, and the image is not packed a second time.
+func TestFilesOutOfAnImage(t *testing.T) {
+	s, c := example(t)
+	const image = "saltmarsh/OLDDISK.IMG"
+	before, _ := planned(t, s)
+	if _, page := get(t, c.url+"/arrange"); on(before, image) == "" || !strings.Contains(page, "while images are kept as whole disks") {
+		t.Fatalf("%s is on %q, and nothing says so", image, on(before, image))
+	}
+	c.must("/arrange/unpack", form("path", image), nil)
+	data, err := s.root.ReadFile("files/" + image)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, _, err := volume.Open(data, volume.Options{Recordings: s.o.Set.Recordings()})
+	if err != nil || len(v.Files()) == 0 {
+		t.Fatal(err)
+	}
+	after, _ := planned(t, s)
+	if on(after, image) != "" || len(after.Plan.Media) >= len(before.Plan.Media) {
+		t.Errorf("%d media before, %d after the files of %s were taken out; it is on %q", len(before.Plan.Media), len(after.Plan.Media), image, on(after, image))
+	}
+	for _, f := range v.Files() {
+		path := image + " files/" + volume.SafePath(v.Kind(), f.Name, func(string) bool { return false })
+		want, _, err := v.Get(f.Name)
+		got, err2 := s.root.ReadFile("files/" + path)
+		if err != nil || err2 != nil || !bytes.Equal(got, want) || on(after, path) == "" {
+			t.Errorf("%s: %v, %v, %d bytes, want %d; on %q", path, err, err2, len(got), len(want), on(after, path))
+		}
+	}
+	if code, _ := c.post("/arrange/unpack", form("path", "saltmarsh/TIDES.CMD"), nil); code != 409 {
+		t.Errorf("files out of a program: status %d, want 409", code)
 	}
 }
