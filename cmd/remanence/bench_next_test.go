@@ -102,21 +102,23 @@ func TestPrintedWriteCommand(t *testing.T) {
 func TestMakeBench(t *testing.T) {
 	source, _ := made(t)
 	config := t.TempDir()
-	bench := func(want int, own string, args ...string) (map[string]any, string) {
+	bench := func(own string, args ...string) []string {
 		t.Helper()
 		if err := os.WriteFile(filepath.Join(config, "bench.toml"), []byte(own), 0o644); err != nil {
 			t.Fatal(err)
 		}
-		all := append([]string{"make", source, "--bench", "--config", config, "--out"}, append([]string{filepath.Join(t.TempDir(), "o")}, args...)...)
+		return append([]string{"make", source, "--bench", "--config", config, "--out", filepath.Join(t.TempDir(), "o")}, args...)
+	}
+	text := func(want int, args []string) string {
+		t.Helper()
 		var out, errs bytes.Buffer
-		if code := run(all, &out, &errs); code != want {
+		if code := run(args, &out, &errs); code != want {
 			t.Fatalf("%v: status %d, want %d: %s", args, code, want, errs.String())
 		}
-		all[6] = filepath.Join(t.TempDir(), "o")
-		return object(t, want, all...), out.String()
+		return out.String()
 	}
 	const hd = "[[disk]]\nname = \"fine\"\nkind = \"hd-new\"\n"
-	m, text := bench(1, hd, "--drive", "hd96", "--controller", "c765-fm")
+	m := object(t, 1, bench(hd, "--drive", "hd96", "--controller", "c765-fm")...)
 	r := m["rehearsals"].([]any)[0].(map[string]any)
 	with := r["with"].(map[string]any)
 	if why, _ := r["why-not"].(string); !strings.Contains(why, "no combination of the bench writes fm10x256") || with["possible"] != false || with["drive"] != "hd96" || with["medium"] != "fine" || r["sectors"] != nil {
@@ -125,17 +127,17 @@ func TestMakeBench(t *testing.T) {
 	if m["media"] == nil || m["verified"] != true {
 		t.Errorf("what was made is not told: %v", m)
 	}
+	said := text(1, bench(hd, "--drive", "hd96", "--controller", "c765-fm"))
 	for _, want := range []string{"D01.img was not rehearsed: no combination", "The least is against hd96, c765-fm, fine:", "Oe", "Written to", "remanence bench advise fm10x256:"} {
-		if !strings.Contains(text, want) {
-			t.Errorf("no %q in\n%s", want, text)
+		if !strings.Contains(said, want) {
+			t.Errorf("no %q in\n%s", want, said)
 		}
 	}
-	m, text = bench(0, "", "--drive", "hd96", "--controller", "c765-fm", "--disk", "dd-new")
-	r = m["rehearsals"].([]any)[0].(map[string]any)
-	if with := r["with"].(map[string]any); with["drive"] != "hd96" || with["controller"] != "c765-fm" || with["medium"] != "dd-new" || r["sectors"] != r["sectors-good"] {
-		t.Errorf("%v", r)
+	said = text(0, bench("", "--drive", "hd96", "--controller", "c765-fm", "--disk", "dd-new"))
+	if !strings.Contains(said, "Rehearsed D01.img with hd96, c765-fm, dd-new, read by ") {
+		t.Errorf("not what was named:\n%s", said)
 	}
-	if c := printedWrite(t, text[strings.LastIndex(text, "Next:"):]); c.Drive != "hd96" || c.Controller != "c765-fm" || c.Medium != "dd-new" {
+	if c := printedWrite(t, said[strings.LastIndex(said, "Next:"):]); c.Drive != "hd96" || c.Controller != "c765-fm" || c.Medium != "dd-new" {
 		t.Errorf("%+v", c)
 	}
 }
