@@ -18,6 +18,7 @@ import (
 
 	"remanence/internal/progress"
 	"remanence/internal/saltmarsh"
+	"remanence/internal/words"
 	"remanence/plan"
 	"remanence/program"
 )
@@ -123,27 +124,34 @@ func bare(err error) error {
 	return err
 }
 
-// addZip adds what is in a zip; faults of single files do not stop the others.
-func (s *Server) addZip(ctx context.Context, name string, data []byte) (added int, faults []string) {
+// notTaken is said of hidden files of a system.
+const notTaken = "a hidden file of an operating system, not taken; choose it by itself to add it"
+
+// addZip adds what is in a zip; faults of single files do not stop the others. Hidden files of a system are not taken.
+func (s *Server) addZip(ctx context.Context, name string, data []byte) (added, hidden int, faults []string) {
 	z, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
 	if err != nil {
-		return 0, []string{fmt.Sprintf("%s: the zip cannot be read: %v", name, err)}
+		return 0, 0, []string{fmt.Sprintf("%s: the zip cannot be read: %v", name, err)}
 	}
 	if len(z.File) > MaxZipFiles {
-		return 0, []string{fmt.Sprintf("%s: has %d files; a zip may have %d: divide it", name, len(z.File), MaxZipFiles)}
+		return 0, 0, []string{fmt.Sprintf("%s: has %d files; a zip may have %d: divide it", name, len(z.File), MaxZipFiles)}
 	}
 	total := int64(0)
 	for _, f := range z.File {
 		if ctx.Err() != nil {
-			return added, append(faults, name+": stopped")
+			return added, hidden, append(faults, name+": stopped")
 		}
 		if f.FileInfo().IsDir() || !f.Mode().IsRegular() {
+			continue
+		}
+		if ofSystem(f.Name) {
+			hidden++
 			continue
 		}
 		b, err := readZipped(f)
 		total += int64(len(b))
 		if total > MaxZipBytes {
-			return added, append(faults, fmt.Sprintf("%s: unpacks to more than %s; what came before %s was added", name, size(MaxZipBytes), f.Name))
+			return added, hidden, append(faults, fmt.Sprintf("%s: unpacks to more than %s; what came before %s was added", name, size(MaxZipBytes), f.Name))
 		}
 		if err == nil {
 			_, err = s.add(ctx, f.Name, b)
@@ -156,7 +164,15 @@ func (s *Server) addZip(ctx context.Context, name string, data []byte) (added in
 		}
 		added++
 	}
-	return added, faults
+	return added, hidden, faults
+}
+
+// hiddenOf says how many files of a zip were not taken; "" for none.
+func hiddenOf(name string, n int) string {
+	if n == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%s: %s of an operating system not taken.", name, words.Count(n, "hidden file"))
 }
 
 func readZipped(f *zip.File) ([]byte, error) {
@@ -196,17 +212,17 @@ type gatherData struct {
 	Total, Whole, Damaged, Unknown int
 	Query                          string
 	From, To, Matches, Next, Prev  int
-	Faults                         []string
+	Faults, Notes                  []string
 	MaxFile, MaxUnzipped           string
 	MaxInZip                       int
 }
 
 const rowsOnPage = 100
 
-func (s *Server) gatherPage(w http.ResponseWriter, r *http.Request) { s.gatherShow(w, r, nil) }
+func (s *Server) gatherPage(w http.ResponseWriter, r *http.Request) { s.gatherShow(w, r, nil, nil) }
 
-func (s *Server) gatherShow(w http.ResponseWriter, r *http.Request, faults []string) {
-	d := gatherData{Query: strings.TrimSpace(r.FormValue("q")), Faults: faults, MaxFile: size(MaxFileBytes), MaxUnzipped: size(MaxZipBytes), MaxInZip: MaxZipFiles}
+func (s *Server) gatherShow(w http.ResponseWriter, r *http.Request, faults, notes []string) {
+	d := gatherData{Query: strings.TrimSpace(r.FormValue("q")), Faults: faults, Notes: notes, MaxFile: size(MaxFileBytes), MaxUnzipped: size(MaxZipBytes), MaxInZip: MaxZipFiles}
 	d.From, _ = strconv.Atoi(r.FormValue("from"))
 	d.From = max(0, d.From)
 	g := &s.gather
@@ -250,7 +266,7 @@ func (s *Server) addForm(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusBadRequest, "The form could not be read.")
 		return
 	}
-	var faults []string
+	var faults, notes []string
 	trusted := false
 	for {
 		p, err := mr.NextPart()
@@ -274,19 +290,22 @@ func (s *Server) addForm(w http.ResponseWriter, r *http.Request) {
 		case len(b) > MaxFileBytes:
 			faults = append(faults, fmt.Sprintf("%s: is larger than %s. A recording or a set of captures belongs to Prove.", p.FileName(), size(MaxFileBytes)))
 		case isZip(p.FileName(), b):
-			_, more := s.addZip(r.Context(), p.FileName(), b)
+			_, hidden, more := s.addZip(r.Context(), p.FileName(), b)
 			faults = append(faults, more...)
+			if said := hiddenOf(p.FileName(), hidden); said != "" {
+				notes = append(notes, said)
+			}
 		default:
 			if _, err := s.add(r.Context(), p.FileName(), b); err != nil {
 				faults = append(faults, err.Error())
 			}
 		}
 	}
-	if len(faults) == 0 && trusted {
+	if len(faults)+len(notes) == 0 && trusted {
 		http.Redirect(w, r, "/", http.StatusSeeOther)
 		return
 	}
-	s.gatherShow(w, r, faults)
+	s.gatherShow(w, r, faults, notes)
 }
 
 // putFile takes one file from the script and says in a line what it is.
@@ -298,12 +317,16 @@ func (s *Server) putFile(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	if strings.ContainsAny(name, `/\`) && ofSystem(name) { // of a folder that was dropped
+		fmt.Fprintf(w, "%s: %s", cleanPath(name), notTaken)
+		return
+	}
 	if isZip(name, data) {
-		n, faults := s.addZip(r.Context(), cleanPath(name), data)
+		n, hidden, faults := s.addZip(r.Context(), cleanPath(name), data)
 		if len(faults) > 0 {
 			w.WriteHeader(http.StatusUnprocessableEntity)
 		}
-		fmt.Fprintf(w, "%s: %d files added. %s", cleanPath(name), n, strings.Join(faults, " "))
+		fmt.Fprintf(w, "%s: %s added. %s", cleanPath(name), words.Count(n, "file"), strings.Join(append(faults, hiddenOf(cleanPath(name), hidden)), " "))
 		return
 	}
 	rep, err := s.add(r.Context(), name, data)

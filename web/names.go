@@ -36,6 +36,21 @@ func cleanPath(p string) string {
 	return strings.Join(parts, "/")
 }
 
+// ofSystem says that a path names a file that an operating system keeps for itself: a name that begins with a dot, what
+// desktops note beside pictures, the second half of files in the zips of one system.
+func ofSystem(p string) bool {
+	for _, n := range strings.Split(strings.ReplaceAll(p, `\`, "/"), "/") {
+		if strings.HasPrefix(n, ".") && strings.Trim(n, ".") != "" {
+			return true
+		}
+		switch strings.ToLower(n) {
+		case "__macosx", "thumbs.db", "desktop.ini":
+			return true
+		}
+	}
+	return false
+}
+
 // idOf is a short name of a file that can stand in an address of the page.
 func idOf(path string) string {
 	h := sha256.Sum256([]byte(path))

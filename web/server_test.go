@@ -204,11 +204,11 @@ func TestIntake(t *testing.T) {
 	if err != nil || other.Path != "box/tide (2).cmd" {
 		t.Fatalf("another file of this name: %+v, %v", other, err)
 	}
-	n, faults := s.addZip(ctx, "z.zip", zipOf(t, map[string][]byte{"../../up.txt": []byte("HELLO\r"), "sub/copy.cmd": module}))
-	if n != 2 || len(faults) != 0 || s.report(idOf("up.txt")) == nil || s.report(idOf("sub/copy.cmd")).DuplicateOf != "box/tide.cmd" {
-		t.Fatalf("zip: %d added, %v", n, faults)
+	n, hidden, faults := s.addZip(ctx, "z.zip", zipOf(t, map[string][]byte{"sub/.DS_Store": {1}, "__MACOSX/sub/copy.cmd": {2}, "../../up.txt": []byte("HELLO\r"), "sub/copy.cmd": module}))
+	if n != 2 || hidden != 2 || len(faults) != 0 || s.report(idOf("up.txt")) == nil || s.report(idOf("sub/copy.cmd")).DuplicateOf != "box/tide.cmd" {
+		t.Fatalf("zip: %d added, %d hidden, %v", n, hidden, faults)
 	}
-	if n, faults := s.addZip(ctx, "z.zip", []byte("PK nothing")); n != 0 || len(faults) != 1 {
+	if n, _, faults := s.addZip(ctx, "z.zip", []byte("PK nothing")); n != 0 || len(faults) != 1 {
 		t.Fatalf("a broken zip: %d, %v", n, faults)
 	}
 	// a new server finds the files again
