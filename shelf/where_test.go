@@ -44,3 +44,25 @@ func TestSearchTellsWhere(t *testing.T) {
 		t.Errorf("the file's own page: %+v", d)
 	}
 }
+
+// Numbers go on in the width they have; a shelf's own series goes on after its highest number.
+func TestNumbers(t *testing.T) {
+	if got := must(NumbersFrom("SCC-0099", 3))(t); strings.Join(got, " ") != "SCC-0099 SCC-0100 SCC-0101" {
+		t.Errorf("%v", got)
+	}
+	for _, bad := range []string{"", "A B", "SCC", "AAAAAAAAAAAAAAAAAAAAAAA9"} {
+		if got, err := NumbersFrom(bad, 2); err == nil {
+			t.Errorf("%q: %v", bad, got)
+		}
+	}
+	var media []Medium
+	for _, n := range []string{"D01", "SCC-0012", "SCC-0007", "attic"} {
+		media = append(media, Medium{Number: n})
+	}
+	if got := NextNumber(media); got != "SCC-0013" {
+		t.Errorf("next: %q", got)
+	}
+	if got := NextNumber(media[3:]); got != "" {
+		t.Errorf("none in digits: %q", got)
+	}
+}

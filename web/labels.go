@@ -45,6 +45,10 @@ type labelsData struct {
 	Medium  string         // numbers of media of the shelf, with blanks between; they go before Run
 	Media   []label.Medium // what could be printed
 	Only    map[string]bool
+	From    string            // the number of the first label; the next ones count on
+	As      map[string]string // own numbers, by the number a medium has
+	Free    string            // the next free number of the shelf
+	FreeAt  template.URL      // the choice with it
 	Sheets  []*label.Sheet
 	Sheet   string
 	Own     url.Values // sizes of an own sheet, as typed
@@ -159,6 +163,9 @@ func (s *Server) choice(r *http.Request) (d labelsData, sheet *label.Sheet, medi
 	if len(d.Only) > 0 {
 		media = slices.DeleteFunc(slices.Clone(media), func(m label.Medium) bool { return !d.Only[m.Number] })
 	}
+	if media, err = d.numbered(r, media); err != nil {
+		d.Fault = withHint(err)
+	}
 	if d.Sheet == "" {
 		d.Sheet = "insert-a4"
 		if slices.ContainsFunc(media, func(m label.Medium) bool { return m.Type == "disk" }) {
@@ -180,6 +187,69 @@ func (s *Server) choice(r *http.Request) (d labelsData, sheet *label.Sheet, medi
 	d.Most = max(1, sheet.PerPage())
 	d.Start = min(d.Start, d.Most)
 	return d, sheet, media
+}
+
+// numbered gives media the numbers that are to be printed: one's own where it was typed, else counted on from the first;
+// none of the media where that is impossible.
+func (d *labelsData) numbered(r *http.Request, media []label.Medium) ([]label.Medium, error) {
+	d.From, d.As = cut(strings.TrimSpace(r.FormValue("from")), 40), map[string]string{}
+	out := slices.Clone(media)
+	count := 0
+	for _, m := range media {
+		if as := cut(strings.TrimSpace(r.FormValue("as-"+m.Number)), 40); as != "" {
+			d.As[m.Number] = as
+		} else {
+			count++
+		}
+	}
+	var next []string
+	if d.From != "" && count > 0 {
+		var err error
+		if next, err = shelf.NumbersFrom(d.From, count); err != nil {
+			return nil, err
+		}
+	}
+	seen := map[string]bool{}
+	for i := range out {
+		if as := d.As[out[i].Number]; as != "" {
+			out[i].Number = as
+		} else if len(next) > 0 {
+			out[i].Number, next = next[0], next[1:]
+		}
+		if err := shelf.CheckNumber(out[i].Number); err != nil && out[i].Number != media[i].Number {
+			return nil, err
+		}
+		if seen[out[i].Number] && len(d.As)+len(d.From) > 0 {
+			return nil, fmt.Errorf("the number %s is there twice", out[i].Number)
+		}
+		seen[out[i].Number] = true
+	}
+	return out, nil
+}
+
+// offerNumber finds the next free number of the shelf, and notes which numbers of a renumbered lot are on it already.
+func (s *Server) offerNumber(r *http.Request, d *labelsData, media []label.Medium, q url.Values) error {
+	if _, err := os.Stat(s.o.Shelf); err != nil {
+		return nil // no shelf yet: none is begun for that
+	}
+	sh, err := s.shelf()
+	if err != nil {
+		return err
+	}
+	on, err := sh.Media(r.Context())
+	if err != nil {
+		return err
+	}
+	if d.Free = shelf.NextNumber(on); d.Free != "" {
+		q.Set("from", d.Free)
+		d.FreeAt = template.URL(q.Encode())
+	}
+	for _, m := range media {
+		if d.Medium == "" && slices.ContainsFunc(on, func(x shelf.Medium) bool { return x.Number == m.Number }) {
+			d.Notes = append(d.Notes, fmt.Sprintf("A medium %s is on the shelf already.", m.Number))
+		}
+	}
+	return nil
 }
 
 func (s *Server) shelvedMedia(r *http.Request, numbers string) (out []label.Medium, err error) {
@@ -226,6 +296,12 @@ func (d *labelsData) query() url.Values {
 		q.Add("only", n)
 	}
 	slices.Sort(q["only"])
+	if d.From != "" {
+		q.Set("from", d.From)
+	}
+	for n, as := range d.As {
+		q.Set("as-"+n, as)
+	}
 	if d.Sheet == ownName {
 		for k, v := range d.Own {
 			q[k] = v
@@ -251,6 +327,9 @@ func (s *Server) labelsStatus(w http.ResponseWriter, r *http.Request, status int
 	}
 	q.Set("start", strconv.Itoa(d.Start))
 	d.Query = template.URL(q.Encode())
+	if err := s.offerNumber(r, &d, media, q); err != nil {
+		d.Fault = cmp.Or(d.Fault, err.Error())
+	}
 	for i := range min(len(pages), pagesShown) {
 		d.Shown = append(d.Shown, i+1)
 	}
@@ -389,7 +468,12 @@ func (s *Server) labelsKeep(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusInternalServerError, err.Error())
 		return
 	}
-	q := url.Values{"sheet": {name}, "kept": {name}, "run": {r.PostForm.Get("run")}, "medium": {r.PostForm.Get("medium")}}
+	q := url.Values{"sheet": {name}, "kept": {name}, "run": {r.PostForm.Get("run")}, "medium": {r.PostForm.Get("medium")}, "from": {r.PostForm.Get("from")}}
+	for k, v := range r.PostForm {
+		if strings.HasPrefix(k, "as-") {
+			q[k] = v
+		}
+	}
 	http.Redirect(w, r, "/labels?"+q.Encode(), http.StatusSeeOther)
 }
 

@@ -286,3 +286,36 @@ func TestLabelSheetsAreKept(t *testing.T) {
 		t.Errorf("a medium that is not there: %d", status)
 	}
 }
+
+// The numbers that are printed: counted on from one, or a medium's own; the shelf's next free one is offered. pdftotext
+// (poppler) reads what is on the labels.
+func TestLabelNumbers(t *testing.T) {
+	s, h := bench(t)
+	labelled(t, s)
+	for _, n := range []string{"SCC-0019", "SCC-0020"} {
+		if status, _, _ := submit(t, s, h.URL, "/keep/medium", "number", n, "type", "disk"); status != 200 {
+			t.Fatal(status)
+		}
+	}
+	q := url.Values{"run": {"made-1"}, "sheet": {"disk-5in-a4"}, "from": {"SCC-0020"}, "as-SCC-0013": {"LIGHTS"}}
+	text := said(t, "pdftotext", fetched(t, h.URL+"/labels.pdf?"+q.Encode(), "l.pdf"), "-")
+	if !strings.Contains(text, "SCC-0020") || !strings.Contains(text, "LIGHTS") || strings.Contains(text, "SCC-0012") || strings.Contains(text, "SCC-0013") {
+		t.Errorf("printed: %s", text)
+	}
+	_, body := get(t, h.URL+"/labels?"+q.Encode())
+	for _, want := range []string{"from SCC-0021, the next free on the shelf", "A medium SCC-0020 is on the shelf already", `value="LIGHTS"`} {
+		if !strings.Contains(body, want) {
+			t.Errorf("%q is missing", want)
+		}
+	}
+	for from, want := range map[string]string{"SCC": "want digits at its end", "A B": "without spaces", "LIGHTS": "want digits"} {
+		q.Set("from", from)
+		if _, body := get(t, h.URL+"/labels?"+q.Encode()); !strings.Contains(body, want) || strings.Contains(body, "As it prints") {
+			t.Errorf("from %q: %q is missing, or it prints", from, want)
+		}
+	}
+	q = url.Values{"run": {"made-1"}, "as-SCC-0013": {"SCC-0012"}}
+	if _, body := get(t, h.URL+"/labels?"+q.Encode()); !strings.Contains(body, "SCC-0012 is there twice") {
+		t.Error("one number twice is printed")
+	}
+}

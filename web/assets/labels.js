@@ -22,7 +22,7 @@ if (choice) {
     if (choice.sheet.value === 'own') $('#own').open = true;
     clearTimeout(wait); wait = setTimeout(show, 300);
   });
-  choice.run.addEventListener('change', () => { choice.medium.value = ''; choice.submit(); }); // other media to choose from
+  choice.run.addEventListener('change', () => { choice.medium.value = ''; for (const as of choice.querySelectorAll('[name^=as-]')) as.value = ''; choice.submit(); }); // other media to choose from
   document.addEventListener('click', (e) => { // a label of the used sheet
     const a = e.target.closest('.used a');
     if (!a) return;
