@@ -128,3 +128,23 @@ func TestFilesOutOfAnImage(t *testing.T) {
 		t.Errorf("files out of a program: status %d, want 409", code)
 	}
 }
+
+// What was being made when the program was killed is removed, and the next start says so; what is whole stays.
+func TestMakingThatWasCutOff(t *testing.T) {
+	s, c := example(t)
+	for _, name := range []string{"made-1", "made-2"} {
+		if err := s.root.MkdirAll("out/"+name, 0o700); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.root.WriteFile(makingNow, []byte("made-2"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s.jobs.start(s)
+	_, page := get(t, c.url+"/make")
+	_, err1 := s.root.Stat("out/made-1")
+	_, err2 := s.root.Stat("out/made-2")
+	if !strings.Contains(page, "The work that ran when the program ended (made-2)") || err1 != nil || err2 == nil {
+		t.Errorf("made-1: %v, made-2: %v; the page says nothing of made-2, or keeps it", err1, err2)
+	}
+}

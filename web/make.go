@@ -72,11 +72,22 @@ func (j *job) Done() {}
 type jobs struct {
 	mu    sync.Mutex
 	now   *job
+	lost  string // what was being made when the program ended, "": nothing
 	tapes map[string]*tapeView
 	order []string // of tapes, oldest first
 }
 
-func (js *jobs) start(*Server) {
+// makingNow holds the name of the result that is being made. Where it is there at the start, the program ended meanwhile.
+const makingNow = "making"
+
+func (js *jobs) start(s *Server) {
+	if b, err := s.root.ReadFile(makingNow); err == nil {
+		if name := string(b); runNumber(name) > 0 && !strings.ContainsAny(name, `/\`) {
+			s.root.RemoveAll("out/" + name) // never proven
+			js.lost = name
+		}
+		s.root.Remove(makingNow)
+	}
 	js.tapes = map[string]*tapeView{}
 }
 
@@ -143,6 +154,7 @@ type makeData struct {
 	Ready   int
 	Fault   string
 	Runs    []madeRun
+	Lost    string // the result that was not finished when the program ended
 }
 
 // madeRun is what lies in one folder of out/.
@@ -167,6 +179,9 @@ func (s *Server) makeShow(w http.ResponseWriter, r *http.Request, code int, faul
 		d.Ready = len(a.Plan.Media)
 	}
 	d.Runs = s.runs()
+	s.jobs.mu.Lock()
+	d.Lost = s.jobs.lost
+	s.jobs.mu.Unlock()
 	s.showStatus(w, code, "make", "Make", "Make", d)
 }
 
@@ -244,6 +259,17 @@ func (s *Server) makeStart(w http.ResponseWriter, r *http.Request) {
 	}
 	err = s.begin("make", func(ctx context.Context, j *job) (string, error) {
 		name := s.nextRun()
+		if err := s.root.WriteFile(makingNow, []byte(name), 0o600); err != nil {
+			return "", bare(err)
+		}
+		s.jobs.mu.Lock()
+		s.jobs.lost = ""
+		s.jobs.mu.Unlock()
+		defer func() {
+			if s.ctx.Err() == nil { // else the next start tells of it
+				s.root.Remove(makingNow)
+			}
+		}()
 		res, err := master.Make(ctx, s.o.Set, a.Arrangement, master.Options{Out: s.path("out", name), Medium: preset, Seed: 1, Version: s.o.Version, Command: "remanence serve"}, j)
 		if err != nil {
 			if ctx.Err() != nil { // what was begun is of no use: it was never proven
