@@ -1,6 +1,7 @@
 package shelf
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"database/sql"
@@ -39,9 +40,20 @@ func Examine(path string, data []byte) File {
 	return f
 }
 
-// examineFile is Examine of a file. One too large for a program is hashed in pieces, known by its head, and gets no
+// examine is Examine with the forms that the shelf was told of.
+func (s *Shelf) examine(ctx context.Context, path string, data []byte) (File, error) {
+	r, err := program.InspectReader(ctx, bytes.NewReader(data), path, program.Options{Recognizers: s.o.Recognizers})
+	if err != nil {
+		return File{}, err
+	}
+	f := told(path, int64(len(data)), &r.Report)
+	f.SHA256, f.Sketch = r.SHA256, sketch(data)
+	return f, nil
+}
+
+// examineFile is examine of a file. One too large for a program is hashed in pieces, known by its head, and gets no
 // sketch: memory stays bounded.
-func examineFile(ctx context.Context, path string) (File, error) {
+func (s *Shelf) examineFile(ctx context.Context, path string) (File, error) {
 	st, err := os.Stat(path)
 	if err != nil {
 		return File{}, err
@@ -51,9 +63,9 @@ func examineFile(ctx context.Context, path string) (File, error) {
 		if err != nil {
 			return File{}, err
 		}
-		return Examine(path, data), nil
+		return s.examine(ctx, path, data)
 	}
-	r, err := program.InspectFile(ctx, path, program.Options{})
+	r, err := program.InspectFile(ctx, path, program.Options{Recognizers: s.o.Recognizers})
 	if err != nil {
 		return File{}, err
 	}
@@ -73,6 +85,8 @@ func told(path string, size int64, r *program.Report) File {
 		if r.Name != "" {
 			f.About = r.Name + ", " + f.About
 		}
+	case r.Kind == program.SectorImage:
+		f.About = strings.TrimPrefix(r.Name+", "+r.Form, ", ")
 	case r.Name != "":
 		f.About = r.Name
 	}
@@ -89,7 +103,9 @@ type Added struct {
 
 // AddFile puts one file on the shelf; known is true where its content was there already.
 func (s *Shelf) AddFile(ctx context.Context, path string, data []byte) (f File, known bool, err error) {
-	f = Examine(path, data)
+	if f, err = s.examine(ctx, path, data); err != nil {
+		return f, false, err
+	}
 	err = s.change(ctx, func(tx *sql.Tx) error {
 		known, err = s.putFile(ctx, tx, &f, []string{path})
 		return err
@@ -131,6 +147,17 @@ func (s *Shelf) putFile(ctx context.Context, tx *sql.Tx, f *File, paths []string
 	news := int64(0)
 	for _, p := range paths {
 		r, err := tx.ExecContext(ctx, "INSERT OR IGNORE INTO paths(file, path, added) VALUES(?,?,?)", id, p, s.stamp())
+		if err != nil {
+			return known, err
+		}
+		n, err := r.RowsAffected()
+		if err != nil {
+			return known, err
+		}
+		news += n
+	}
+	if known && f.Added == "" && f.Kind != string(program.Unknown) { // looked at again, not imported: what was of no known kind may be known now
+		r, err := tx.ExecContext(ctx, "UPDATE files SET kind = ?, whole = ?, about = ? WHERE id = ? AND kind = ?", f.Kind, f.Whole, f.About, id, program.Unknown)
 		if err != nil {
 			return known, err
 		}
@@ -194,7 +221,7 @@ func (s *Shelf) AddPaths(ctx context.Context, paths []string, p progress.Progres
 			return a, errors.Join(err, flush())
 		}
 		p.Step(1, filepath.Base(path))
-		f, err := examineFile(ctx, path)
+		f, err := s.examineFile(ctx, path)
 		if err != nil {
 			if ctx.Err() == nil {
 				a.Skipped = append(a.Skipped, err.Error())

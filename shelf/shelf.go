@@ -35,6 +35,7 @@ import (
 	"modernc.org/sqlite" // also the driver "sqlite"
 
 	"remanence/internal/outcome"
+	"remanence/program"
 )
 
 // Options say how a shelf is opened. The zero value is right for people.
@@ -44,6 +45,8 @@ type Options struct {
 	NoCheck   bool             // leave out the integrity check at start
 	BusyWait  time.Duration    // how long to wait for another process; 0: 30 s
 	MustExist bool             // fail where there is no shelf yet
+
+	Recognizers []program.Recognizer // forms that inspect is told of, so that the shelf says of a file what inspect says
 }
 
 // Shelf is an open catalogue. It may be used by several goroutines at once.

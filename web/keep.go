@@ -39,7 +39,7 @@ func (s *Server) shelf() (*shelf.Shelf, error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if k.s == nil {
-		sh, err := shelf.Open(s.ctx, s.o.Shelf, shelf.Options{})
+		sh, err := shelf.Open(s.ctx, s.o.Shelf, shelf.Options{Recognizers: s.inspectOptions().Recognizers})
 		if err != nil {
 			return nil, err
 		}

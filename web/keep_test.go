@@ -330,3 +330,33 @@ func TestShelfOutAndIn(t *testing.T) {
 		t.Errorf("import with a wrong token: %d", status)
 	}
 }
+
+// The shelf says of an image of a disk what Gather says, also where an earlier shelf did not know it.
+func TestShelfKnowsImages(t *testing.T) {
+	s, h := bench(t)
+	img := tides(t, s)
+	before, err := shelf.Open(t.Context(), s.o.Shelf, shelf.Options{NoBackup: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f, _, err := before.AddFile(t.Context(), "/a/OLDDISK.IMG", img); err != nil || f.Kind != "unknown" {
+		t.Fatalf("told nothing of volumes, the shelf says %q, %v", f.Kind, err)
+	}
+	if err := before.Close(); err != nil {
+		t.Fatal(err)
+	}
+	sh, err := s.shelf()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, known, err := sh.AddFile(t.Context(), "/a/OLDDISK.IMG", img); err != nil || !known {
+		t.Fatal(known, err)
+	}
+	_, body := get(t, h.URL+"/keep/list?of=files")
+	if !strings.Contains(body, "disk image") || strings.Contains(body, "no known kind") {
+		t.Error("the list does not say that it is an image of a disk")
+	}
+	if _, body := get(t, h.URL+"/keep/search?q=granule"); !strings.Contains(body, "OLDDISK.IMG") {
+		t.Error("it is not found by the kind of its volume")
+	}
+}

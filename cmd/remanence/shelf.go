@@ -11,6 +11,9 @@ import (
 
 	"remanence/internal/outcome"
 	"remanence/internal/safefile"
+	"remanence/machine"
+	"remanence/plan"
+	"remanence/program"
 	"remanence/shelf"
 )
 
@@ -54,7 +57,11 @@ func (c *shelfCmd) open(env *Env, mustExist bool) (*shelf.Shelf, error) {
 		}
 		path = filepath.Join(dir, "shelf.sqlite")
 	}
-	return shelf.Open(env.Context, path, shelf.Options{MustExist: mustExist})
+	set, err := machine.Load(env.ConfigDir())
+	if err != nil {
+		return nil, err
+	}
+	return shelf.Open(env.Context, path, shelf.Options{MustExist: mustExist, Recognizers: []program.Recognizer{plan.ImageRecognizer(set)}})
 }
 
 // with opens the shelf, works on it and closes it.
