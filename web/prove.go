@@ -42,6 +42,8 @@ func (s *Server) proveRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /prove/tape/{name}", s.tapePage)
 	mux.HandleFunc("POST /prove/tape/{name}/gather", s.post(s.gatherTape))
 	mux.HandleFunc("POST /disk/{key}/gather", s.post(s.gatherDisk))
+	mux.HandleFunc("POST /disk/{key}/log", s.post(s.logDisk))
+	mux.HandleFunc("POST /prove/tape/{name}/log", s.post(s.logTape))
 	mux.HandleFunc("GET /read/{path}", func(w http.ResponseWriter, r *http.Request) {
 		s.serveFile(w, r, "read/"+cmp.Or(cleanPath(r.PathValue("path")), "-"))
 	})

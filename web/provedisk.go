@@ -238,6 +238,7 @@ type diskData struct {
 	Heads   []int
 	First   int // cylinder
 	Last    int
+	Log     *readingLog // nil: there is no medium
 }
 
 // readLine is what one read, or all together, give.
@@ -285,10 +286,17 @@ func (d *diskData) Image() string {
 
 func (s *Server) diskPage(w http.ResponseWriter, r *http.Request) {
 	v := s.disk(w, r)
-	if v == nil {
-		return
+	if v != nil {
+		s.diskShow(w, r, v, http.StatusOK, readingLog{})
 	}
+}
+
+func (s *Server) diskShow(w http.ResponseWriter, r *http.Request, v *diskView, status int, log readingLog) {
 	d := &diskData{diskView: v, Key: r.PathValue("key"), Show: r.FormValue("reads")}
+	if v.Made == nil {
+		d.Log, log.Run = &log, runOfDisk(v)
+		log.fill(s, r, "/disk/"+d.Key+"/log")
+	}
 	m := v.Map
 	for i, x := range m.Reads {
 		d.Reads = append(d.Reads, readLine{i + 1, x.Name, x.Tracks, x.Good, x.Doubtful, x.Lost})
@@ -319,7 +327,7 @@ func (s *Server) diskPage(w http.ResponseWriter, r *http.Request) {
 	}
 	d.Picture = inline(m.DrawWith(recover.DrawOptions{Reads: show, Terse: true,
 		Href: func(c, h int) string { return fmt.Sprintf("/disk/%s/%d/%d", d.Key, c, h) }}), "disk")
-	s.show(w, "disk", v.Title, "Prove", d)
+	s.showStatus(w, status, "disk", v.Title, "Prove", d)
 }
 
 // goTrack leads from the form with cylinder and side to the track.

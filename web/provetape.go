@@ -198,6 +198,7 @@ type tapePage struct {
 	Fault    string // why there is no lens
 	Programs []programRow
 	Faults   []faultRow
+	Log      *readingLog
 }
 
 type programRow struct {
@@ -223,10 +224,19 @@ func (s *Server) tapePage(w http.ResponseWriter, r *http.Request) {
 		s.tapeLensPart(w, r, v)
 		return
 	}
-	d := tapePage{tapeView: v}
-	lens, status, err := s.tapeLensFor(r, v)
+	s.tapeShow(w, r, v, http.StatusOK, readingLog{})
+}
+
+func (s *Server) tapeShow(w http.ResponseWriter, r *http.Request, v *tapeView, status int, log readingLog) {
+	d := tapePage{tapeView: v, Log: &log}
+	log.Run = runOfTape(v)
+	log.fill(s, r, "/prove/tape/"+url.PathEscape(v.Key)+"/log")
+	lens, lensStatus, err := s.tapeLensFor(r, v)
 	if err != nil {
 		d.Fault = err.Error()
+	}
+	if status == http.StatusOK {
+		status = lensStatus
 	}
 	d.Lens = lens
 	link := tapeLens{Name: v.Key}
