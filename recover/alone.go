@@ -7,19 +7,20 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"remanence/disk"
 	"remanence/disk/track"
 	"remanence/picture"
 )
 
-// MaxReads of a disk are kept apart; a disk of two captures of three turns has six.
+// MaxReads of a disk are kept apart, shared out fairly among the sources; a disk of two captures of three turns has six.
 const MaxReads = 16
 
 // DiskRead is what one read of a disk gives by itself, before anything is merged: one revolution of one capture of each
 // track, or one other source. Sectors are those that the map has, where the read covers their track.
 type DiskRead struct {
-	Name     string `json:"name"` // capture 1, turn 2; or the name of the source
+	Name     string `json:"name"` // pass-a.zip, capture 1, turn 2; or the name of the source
 	Tracks   int    `json:"tracks"`
 	Good     int    `json:"sectors-good"`
 	Doubtful int    `json:"sectors-doubtful"`
@@ -95,53 +96,112 @@ func eachAlone(readings []reading) {
 	}
 }
 
+// readKey tells reads of a disk apart.
+type readKey struct {
+	source  string // zip, image or dump; "" for captures that are files of their own
+	capture int    // of the source, on this track; -1: no capture
+	turn    int
+}
+
+// keysOf tells the turns of a track apart.
+func keysOf(r *track.Result) []readKey {
+	out := make([]readKey, len(r.Turns))
+	seen := map[string][]int{}
+	for i := range r.Turns {
+		t := &r.Turns[i]
+		if t.Capture < 0 {
+			out[i] = readKey{t.From, -1, 0}
+			continue
+		}
+		source := ""
+		if n := strings.LastIndexByte(t.From, '/'); n >= 0 { // see shortNames
+			source = t.From[:n]
+		}
+		n := slices.Index(seen[source], t.Capture)
+		if n < 0 {
+			n = len(seen[source])
+			seen[source] = append(seen[source], t.Capture)
+		}
+		out[i] = readKey{source, n, t.Number}
+	}
+	return out
+}
+
+// name is what a read is called, where there are several captures, or turns, to be told apart.
+func (k readKey) name(captures, turns bool) string {
+	var parts []string
+	if k.source != "" {
+		parts = append(parts, k.source)
+	}
+	if k.capture >= 0 && captures || k.source == "" && !turns {
+		parts = append(parts, fmt.Sprintf("capture %d", k.capture+1))
+	}
+	if k.capture >= 0 && turns {
+		parts = append(parts, fmt.Sprintf("turn %d", k.turn+1))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// shareOut leaves at most n reads, in their order: the first of each source, then the second of each, and so on. Captures
+// that are files of their own are sources each.
+func shareOut(keys []readKey, n int) []readKey {
+	type ranked struct{ at, rank int }
+	next := map[readKey]int{}
+	var all []ranked
+	for i, k := range keys {
+		of := readKey{source: k.source}
+		if k.source == "" {
+			of.capture = k.capture
+		}
+		all = append(all, ranked{i, next[of]})
+		next[of]++
+	}
+	slices.SortStableFunc(all, func(a, b ranked) int { return cmp.Compare(a.rank, b.rank) })
+	all = all[:min(n, len(all))]
+	slices.SortFunc(all, func(a, b ranked) int { return cmp.Compare(a.at, b.at) })
+	out := make([]readKey, len(all))
+	for i, r := range all {
+		out[i] = keys[r.at]
+	}
+	return out
+}
+
 // AddReads adds to the map what each read of the tracks gives alone, for comparing it with what they give together.
 func (m *DamageMap) AddReads(results []*track.Result) {
-	type key struct {
-		capture, turn int
-		source        string
-	}
-	keyOf := func(t *track.Turn) key {
-		if t.Capture < 0 {
-			return key{math.MaxInt, 0, t.From}
-		}
-		return key{t.Capture, t.Number, ""}
-	}
 	read := map[[2]int]*track.Result{}
-	captures, turns := 0, 0
-	var keys []key
-	seen := map[key]bool{}
+	number := map[[2]int][]readKey{} // of each turn of a track
+	first := map[string]int{}        // capture that a source begins with: the order of sources
+	captures := map[string]int{}     // of a source, on any track
+	turns := 0
+	var keys []readKey
 	for _, r := range results {
-		read[[2]int{r.Cylinder, r.Head}] = r
-		for i := range r.Turns {
+		at := [2]int{r.Cylinder, r.Head}
+		read[at], number[at] = r, keysOf(r)
+		for i, k := range number[at] {
 			t := &r.Turns[i]
-			captures, turns = max(captures, t.Capture), max(turns, t.Number)
-			if k := keyOf(t); !seen[k] {
-				seen[k] = true
+			order := t.Capture
+			if order < 0 {
+				order = math.MaxInt
+			}
+			if n, ok := first[k.source]; !ok || order < n {
+				first[k.source] = order
+			}
+			captures[k.source], turns = max(captures[k.source], k.capture), max(turns, t.Number)
+			if !slices.Contains(keys, k) {
 				keys = append(keys, k)
 			}
 		}
 	}
-	slices.SortFunc(keys, func(a, b key) int {
-		return cmp.Or(cmp.Compare(a.capture, b.capture), cmp.Compare(a.turn, b.turn), cmp.Compare(a.source, b.source))
+	slices.SortFunc(keys, func(a, b readKey) int {
+		return cmp.Or(cmp.Compare(first[a.source], first[b.source]), cmp.Compare(a.source, b.source), cmp.Compare(a.capture, b.capture), cmp.Compare(a.turn, b.turn))
 	})
 	m.MoreReads = max(0, len(keys)-MaxReads)
-	keys = keys[:len(keys)-m.MoreReads]
+	keys = shareOut(keys, MaxReads)
 	m.Reads = nil
-	at := map[key]int{}
+	at := map[readKey]int{}
 	for i, k := range keys {
 		at[k] = i
-		d := DiskRead{Name: k.source}
-		switch {
-		case k.source != "":
-		case captures == 0:
-			d.Name = fmt.Sprintf("turn %d", k.turn+1)
-		case turns == 0:
-			d.Name = fmt.Sprintf("capture %d", k.capture+1)
-		default:
-			d.Name = fmt.Sprintf("capture %d, turn %d", k.capture+1, k.turn+1)
-		}
-		m.Reads = append(m.Reads, d)
+		m.Reads = append(m.Reads, DiskRead{Name: k.name(captures[k.source] > 0, turns > 0)})
 	}
 	for i := range m.Tracks {
 		t := &m.Tracks[i]
@@ -150,8 +210,8 @@ func (m *DamageMap) AddReads(results []*track.Result) {
 		if r == nil {
 			continue
 		}
-		for k := range r.Turns {
-			n, ok := at[keyOf(&r.Turns[k])]
+		for k, key := range number[[2]int{t.Cylinder, t.Head}] {
+			n, ok := at[key]
 			if !ok {
 				continue
 			}

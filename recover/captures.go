@@ -6,6 +6,7 @@ import (
 	"math"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 
@@ -120,24 +121,35 @@ func keep(r *track.Result, t *flux.Track) *track.Result {
 		Transitions: r.Transitions, RevolutionNS: r.RevolutionNS, CellNS: r.CellNS, Encodings: r.Encodings,
 		Jitter: r.Jitter, PeakShift: r.PeakShift, Speed: r.Speed, Repair: r.Repair, Turns: r.Turns,
 	}
+	short := shortNames(t)
 	for i := range k.Sectors {
 		s := &k.Sectors[i]
 		s.Cylinder, s.Head = t.Cylinder, t.Head
-		s.From = shortFrom(s.From)
+		s.From = short(s.From)
 	}
 	for i := range k.Turns {
-		k.Turns[i].From = shortFrom(k.Turns[i].From)
+		k.Turns[i].From = short(k.Turns[i].From)
 	}
 	return k
 }
 
-// shortFrom takes the folders out of a list of captures.
-func shortFrom(from string) string {
-	parts := strings.Split(from, ", ")
-	for i, p := range parts {
-		parts[i] = filepath.Base(p)
+// shortNames takes the folders out of a list of the captures of a track; one in a zip keeps the name of the zip, without
+// which captures of several zips cannot be told apart.
+func shortNames(t *flux.Track) func(from string) string {
+	byLength := slices.Clone(t.Sources)
+	slices.SortStableFunc(byLength, func(a, b flux.Source) int { return len(b.From) - len(a.From) }) // no name before one that begins with it
+	var pairs []string
+	for _, s := range byLength {
+		if s.From == "" {
+			continue
+		}
+		short := filepath.Base(s.From)
+		if s.Member != "" {
+			short = filepath.Base(s.Path) + "/" + short
+		}
+		pairs = append(pairs, s.From, short)
 	}
-	return strings.Join(parts, ", ")
+	return strings.NewReplacer(pairs...).Replace
 }
 
 // firstRevolution is a capture up to a little behind its second index pulse: sectors across the index are whole in it.

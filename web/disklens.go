@@ -203,6 +203,7 @@ type sectorData struct {
 	Lens         *lensView
 	Agreement    template.HTML
 	Differ       []string
+	Differing    int // bytes in which the passes differ; Differ lists the first
 	Rows         []byteRow
 	Block, Bytes int // first byte of the rows, and how many the sector has
 	Blocks       []int
@@ -443,9 +444,8 @@ func (p *sectorData) agreement(k *track.Close, data []byte) {
 		if len(order) < 2 && (len(order) == 0 || order[0] == data[b]) {
 			continue
 		}
-		if len(p.Differ) == maxDiffer {
-			p.Differ = append(p.Differ, "and more")
-			break
+		if p.Differing++; len(p.Differ) == maxDiffer { // the others are counted
+			continue
 		}
 		var parts []string
 		for _, x := range order {

@@ -201,14 +201,14 @@ func TestDiskIsReadBack(t *testing.T) {
 	}
 	n, g := again(t, s)
 	code, page := get(t, g.URL+zipped)
-	if code != 200 || !strings.Contains(page, "40 sectors good") || !strings.Contains(page, "read 4 alone") || !strings.Contains(page, `href="`+zipped+`/3/0"`) {
+	if code != 200 || !strings.Contains(page, "40 sectors good") || !strings.Contains(page, "read 4 alone") || !strings.Contains(page, "heron.zip, capture 2, turn 1") || !strings.Contains(page, `href="`+zipped+`/3/0"`) {
 		t.Errorf("after a new start: status %d\n%.800s", code, page)
 	}
 	if _, prove := get(t, g.URL+"/prove"); !strings.Contains(prove, `href="`+zipped+`"`) {
 		t.Error("Prove does not lead to what was read before")
 	}
 	code, page = get(t, g.URL+zipped+"/2/0")
-	if code != 200 || !strings.Contains(page, "merged: 10 good") || !strings.Contains(page, "read 1 alone") {
+	if code != 200 || !strings.Contains(page, "merged: 10 good") || !strings.Contains(page, "heron.zip/") || !strings.Contains(page, "read 1 alone") {
 		t.Errorf("track: status %d\n%.800s", code, page)
 	}
 	want := hexOf(im, 2, 0, 7)
