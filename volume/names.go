@@ -5,6 +5,8 @@ import (
 	"strings"
 	"unicode"
 
+	"golang.org/x/text/unicode/norm"
+
 	"remanence/disk"
 )
 
@@ -106,6 +108,19 @@ func (r *nameRules) split(archive string) (string, string) {
 	return archive[:i], archive[i+1:]
 }
 
+// plainLetters stands for letters that no accent makes: they have no decomposition in Unicode.
+var plainLetters = strings.NewReplacer("ß", "SS", "ẞ", "SS", "æ", "AE", "Æ", "AE", "œ", "OE", "Œ", "OE", "ø", "O", "Ø", "O", "đ", "D", "Đ", "D", "ð", "D", "Ð", "D", "ł", "L", "Ł", "L", "þ", "TH", "Þ", "TH", "ı", "I")
+
+// unaccented takes the accents off letters: what Unicode decomposes (UAX #15, form NFD) loses its marks.
+func unaccented(s string) string {
+	return strings.Map(func(c rune) rune {
+		if unicode.Is(unicode.Mn, c) {
+			return -1
+		}
+		return c
+	}, norm.NFD.String(plainLetters.Replace(s)))
+}
+
 func (r *nameRules) clean(s string) (out string, dropped bool) {
 	var b strings.Builder
 	for _, c := range s {
@@ -126,6 +141,10 @@ func (r *nameRules) nameFor(archive string, taken func(string) bool) (string, st
 		n = n[i+1:]
 	}
 	var whys []string
+	if a, b := unaccented(n), unaccented(e); a != n || b != e {
+		n, e = a, b
+		whys = append(whys, "letters are written without their accents")
+	}
 	n, d1 := r.clean(n)
 	e, d2 := r.clean(e)
 	if d1 || d2 {

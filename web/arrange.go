@@ -311,7 +311,7 @@ func showMedium(a *master.Arrangement, m *plan.Medium, n int) mediumView {
 		b.Capacity += float64(m.FreeBytes) / 1024
 		b.Unit = "KiB"
 	} else {
-		v.Free = fmt.Sprintf("%.0f of %.0f s free", max(0, m.SideS-m.LengthS), m.SideS)
+		v.Free = fmt.Sprintf("%.0f s free of %.0f s", max(0, m.SideS-m.LengthS), m.SideS)
 		b.Capacity, b.Unit = max(m.SideS, b.Capacity), "s"
 	}
 	b.Free = v.Free

@@ -148,3 +148,17 @@ func TestMakingThatWasCutOff(t *testing.T) {
 		t.Errorf("made-1: %v, made-2: %v; the page says nothing of made-2, or keeps it", err1, err2)
 	}
 }
+
+func TestNamesFile(t *testing.T) {
+	for _, tt := range []struct {
+		text, name string
+		want       bool
+	}{
+		{"PLAIN/DAT (entry 03h): 0 sectors", "PLAIN/DAT", true}, {"PLAIN/DAT: 0 sectors", "PLAIN/DAT", true}, {"belongs to PLAIN/DAT.", "PLAIN/DAT", true},
+		{"XPLAIN/DAT (entry 03h)", "PLAIN/DAT", false}, {"PLAIN/DAT2 (entry 03h)", "PLAIN/DAT", false}, {"A.DAT and B.DAT", "B.DAT", true}, {"nothing", "", false},
+	} {
+		if got := namesFile(tt.text, tt.name); got != tt.want {
+			t.Errorf("%q names %q: %v, want %v", tt.text, tt.name, got, tt.want)
+		}
+	}
+}

@@ -4,8 +4,11 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"remanence/disk"
 	"remanence/picture"
@@ -33,6 +36,7 @@ type volumeData struct {
 	Files     []volume.File
 	MoreFiles int
 	Chain     *chainData
+	Named     map[string]string // faults of the volume as told, and a file on it that each names
 }
 
 // chainData is the chain of one file.
@@ -160,9 +164,43 @@ func placeOf(text string) int {
 	return int(n)
 }
 
+// namesFile says whether a sentence names a file on a volume, as a word of its own.
+func namesFile(text, name string) bool {
+	part := func(r rune) bool {
+		return unicode.IsLetter(r) || unicode.IsDigit(r) || strings.ContainsRune("/._-:", r)
+	}
+	for at := 0; name != ""; {
+		i := strings.Index(text[at:], name)
+		if i < 0 {
+			return false
+		}
+		before, _ := utf8.DecodeLastRuneInString(text[:at+i])
+		after := []rune(text[at+i+len(name):])
+		if !part(before) && (len(after) == 0 || !part(after[0]) || strings.ContainsRune(":.", after[0]) && (len(after) == 1 || !part(after[1]))) {
+			return true
+		}
+		at += i + len(name)
+	}
+	return false
+}
+
 // aboutVolume lists the files of a volume and takes the chain of one apart.
 func aboutVolume(v volume.Volume, chain string) *volumeData {
-	d := &volumeData{Info: v.Info(), Files: v.Files()}
+	d := &volumeData{Info: v.Info(), Files: v.Files(), Named: map[string]string{}}
+	for _, fault := range v.Check() {
+		for i := range d.Files {
+			f := &d.Files[i]
+			if !namesFile(fault.String(), f.Name) {
+				continue
+			}
+			if d.Named[fault.String()] == "" {
+				d.Named[fault.String()] = f.Name
+			}
+			if !slices.ContainsFunc(f.Faults, func(x volume.Fault) bool { return x.What == fault.What }) {
+				f.Faults = append(slices.Clone(f.Faults), fault)
+			}
+		}
+	}
 	d.MoreFiles = max(0, len(d.Files)-filesShown)
 	d.Files = d.Files[:len(d.Files)-d.MoreFiles]
 	if chain == "" {
