@@ -108,10 +108,12 @@ func RunSheet(j SheetJob) *picture.Canvas {
 	}
 
 	head("Log entry")
-	for _, l := range []string{"date", "drive", "tracks verified", "least margin measured, %", "read at the machine (yes / no)", "what was unusual", "by"} {
+	lines := []string{"date", "drive", "tracks verified", "least margin measured, %", "read at the machine (yes / no)", "what was unusual", "by"}
+	pitch := max(5, min(7.5, (281-y)/float64(len(lines)))) // the page ends at the 100 mm line, however much stands above
+	for _, l := range lines {
 		text(left+2, l, 3.3, picture.Sans)
 		c.Line(left+60, y+0.8, right, y+0.8, picture.Style{Stroke: picture.Black, Width: 0.15})
-		y += 7
+		y += pitch
 	}
 	if j.SHA256 != "" {
 		text(left, "image SHA-256 "+j.SHA256, 2.5, picture.Sans)
