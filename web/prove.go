@@ -39,6 +39,7 @@ func (s *Server) proveRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("POST /prove/put", s.send(MaxRecordingBytes, s.provePut))
 	mux.HandleFunc("POST /prove/read", s.post(s.proveRead))
 	mux.HandleFunc("POST /prove/remove", s.post(s.proveRemove))
+	mux.HandleFunc("POST /prove/made/{run}/{id}", s.post(s.lookMade))
 	mux.HandleFunc("GET /prove/tape/{name}", s.tapePage)
 	mux.HandleFunc("POST /prove/tape/{name}/gather", s.post(s.gatherTape))
 	mux.HandleFunc("POST /disk/{key}/gather", s.post(s.gatherDisk))

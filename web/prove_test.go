@@ -108,3 +108,41 @@ func TestReadingIsLogged(t *testing.T) {
 		t.Error("a run without the page's token is taken")
 	}
 }
+
+// A made tape side is looked into with one button: its sound lies under Prove without a copy, is read once, and the second
+// time the button leads there at once. Removing it there leaves what was made.
+func TestMadeTapeIsLookedInto(t *testing.T) {
+	s, h := bench(t)
+	samples, _ := heronSide(t, s, 1)
+	out := filepath.Join(s.o.Work, "out", "made-1")
+	if err := os.MkdirAll(out, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	writeWAV(t, filepath.Join(out, "T01A.wav"), samples)
+	if err := os.WriteFile(filepath.Join(out, "manifest.json"), []byte(`{"media": [{"id": "T01A", "recording": "pulse500", "audio": "T01A.wav"}]}`), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, page := range []string{"/make", "/play/made-1/T01A"} {
+		if _, body := get(t, h.URL+page); !strings.Contains(body, `action="/prove/made/made-1/T01A"`) {
+			t.Errorf("%s does not offer to look into the tape", page)
+		}
+	}
+	if status, _, at := submit(t, s, h.URL, "/prove/made/made-1/T01A"); status != 200 || at.Path != "/prove" {
+		t.Fatalf("status %d at %s", status, at)
+	}
+	if st := ended(t, s); st.State != "done" || st.Goes != "/prove/tape/made-1-T01A.wav" {
+		t.Fatalf("%+v", st)
+	}
+	if status, body, at := submit(t, s, h.URL, "/prove/made/made-1/T01A"); status != 200 || at.Path != "/prove/tape/made-1-T01A.wav" || !strings.Contains(body, "HERON") {
+		t.Errorf("the second time: status %d at %s", status, at)
+	}
+	if status, _, _ := submit(t, s, h.URL, "/prove/remove", "file", "made-1-T01A.wav"); status != 200 {
+		t.Errorf("removing: status %d", status)
+	}
+	if _, err := os.Stat(filepath.Join(out, "T01A.wav")); err != nil {
+		t.Errorf("what was made went too: %v", err)
+	}
+	if status, _, _ := submit(t, s, h.URL, "/prove/made/made-1/T02A"); status != 404 {
+		t.Errorf("a side that is not there: status %d", status)
+	}
+}
