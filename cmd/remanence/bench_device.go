@@ -348,7 +348,7 @@ func (c *benchReadCmd) Run(env *Env) error {
 	im, lost, err := bench.ReadDisk(env.Context, dev, rec, comb, log, tracks)
 	if err != nil {
 		hint := fmt.Sprintf("%s read; nothing was written to %s", words.Count(tracks.n, "track"), c.Output)
-		if tracks.n > 0 {
+		if lost > 0 { // what was found is told; a reading that only ended early says nothing of the disk
 			kept := c.keep(env, titleOf(c.Output), []shelf.Run{stoppedRun(c.Output, rec, tracks.n, lost, dev.Name(), comb, begun, err)})
 			if kept.missing() != nil {
 				hint += "\n" + kept.text()

@@ -210,18 +210,14 @@ func readRun(image string, rec *disk.Recording, im *disk.Image, lost int, dev st
 	return r
 }
 
-// stoppedRun is a reading that ended early: what it did not come to is not known to be there.
+// stoppedRun is a reading that ended early, after it had found sectors lost.
 func stoppedRun(image string, rec *disk.Recording, tracks, lost int, dev string, c *bench.Combination, begun time.Time, err error) shelf.Run {
 	why := plain(err.Error())
 	if errors.Is(err, context.Canceled) {
 		why = "by you"
 	}
 	said := fmt.Sprintf("reading as %s into %s stopped after %d of %d tracks, %s lost until then: %s", rec.Reference(), plain(filepath.Base(image)), tracks, rec.Cylinders*rec.Sides, words.Count(lost, "sector"), why)
-	r := shelf.Run{At: begun, Kind: shelf.Read, Equipment: equipment(dev, c), Outcome: shelf.Doubtful, Type: "disk", Detail: cut(said, 2000) + fmt.Sprintf("; %s; %s", took(begun), settings(c))}
-	if lost > 0 {
-		r.Outcome = shelf.Lost
-	}
-	return r
+	return shelf.Run{At: begun, Kind: shelf.Read, Equipment: equipment(dev, c), Outcome: shelf.Lost, Type: "disk", Detail: cut(said, 2000) + fmt.Sprintf("; %s; %s", took(begun), settings(c))}
 }
 
 // titleOf is what a new medium is called.
