@@ -210,11 +210,15 @@ func list(c *picture.Canvas, all []entry, x, y, w, h, least, most float64) int {
 	room := rows * cols
 	left := 0
 	shown := names
+	cw := (w - gap*float64(cols-1)) / float64(cols)
 	if len(names) > room {
 		left = len(names) - room + 1
-		shown = append(append([]string(nil), names[:room-1]...), fmt.Sprintf("… and %d more", left))
+		rest := fmt.Sprintf("… and %d more", left)
+		if t := rest + ", see the index sheet"; picture.TextWidth(picture.Printable(t), size, picture.Sans) <= cw {
+			rest = t
+		}
+		shown = append(append([]string(nil), names[:room-1]...), rest)
 	}
-	cw := (w - gap*float64(cols-1)) / float64(cols)
 	for i, n := range shown {
 		cx := x + float64(i/rows)*(cw+gap)
 		cy := y + size*0.8 + float64(i%rows)*size*lead
