@@ -26,7 +26,7 @@ var functions = template.FuncMap{
 		}
 		return fmt.Sprintf("%.0f %%", 100*x)
 	},
-	"said": inPageWords, "remarks": remarks,
+	"said": inPageWords, "breaks": breaks, "remarks": remarks,
 	"state": state, "kind": kindWords, "join": strings.Join, "clock": clock,
 	"seconds":  func(s float64) string { return fmt.Sprintf("%.1f s", s) },
 	"lower":    strings.ToLower,
@@ -55,6 +55,15 @@ func size(n int64) string {
 func clock(s float64) string {
 	s = math.Round(10*s) / 10 // 59.96 s are 1:00.0
 	return fmt.Sprintf("%d:%04.1f", int(s)/60, math.Mod(s, 60))
+}
+
+// breaks lets a long path be broken after a folder and before its extension, rather than anywhere.
+func breaks(path string) template.HTML {
+	s := strings.ReplaceAll(template.HTMLEscapeString(path), "/", "/<wbr>")
+	if i := strings.LastIndexByte(s, '.'); i > 0 {
+		s = s[:i] + "<wbr>" + s[i:]
+	}
+	return template.HTML(s)
 }
 
 // state of a file in a word.
