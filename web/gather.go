@@ -188,9 +188,8 @@ func readZipped(f *zip.File) ([]byte, error) {
 	return b, err
 }
 
-func isZip(name string, data []byte) bool {
-	return strings.EqualFold(path.Ext(name), ".zip") && bytes.HasPrefix(data, []byte("PK"))
-}
+// isZip goes by the name: a zip that does not begin like one is a broken zip, which is told, not a file of no known kind.
+func isZip(name string) bool { return strings.EqualFold(path.Ext(name), ".zip") }
 
 func (s *Server) gatherRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /{$}", s.gatherPage)
@@ -289,7 +288,7 @@ func (s *Server) addForm(w http.ResponseWriter, r *http.Request) {
 		case p.FileName() == "":
 		case len(b) > MaxFileBytes:
 			faults = append(faults, fmt.Sprintf("%s: is larger than %s. A recording or a set of captures belongs to Prove.", p.FileName(), size(MaxFileBytes)))
-		case isZip(p.FileName(), b):
+		case isZip(p.FileName()):
 			_, hidden, more := s.addZip(r.Context(), p.FileName(), b)
 			faults = append(faults, more...)
 			if said := hiddenOf(p.FileName(), hidden); said != "" {
@@ -321,12 +320,19 @@ func (s *Server) putFile(w http.ResponseWriter, r *http.Request) {
 		fmt.Fprintf(w, "%s: %s", cleanPath(name), notTaken)
 		return
 	}
-	if isZip(name, data) {
+	if isZip(name) {
 		n, hidden, faults := s.addZip(r.Context(), cleanPath(name), data)
+		w.Header().Set("X-Added", strconv.Itoa(n)) // for the script, which counts files and not zips
+		w.Header().Set("X-Refused", strconv.Itoa(len(faults)))
 		if len(faults) > 0 {
 			w.WriteHeader(http.StatusUnprocessableEntity)
 		}
-		fmt.Fprintf(w, "%s: %s added. %s", cleanPath(name), words.Count(n, "file"), strings.Join(append(faults, hiddenOf(cleanPath(name), hidden)), " "))
+		if n > 0 || len(faults) == 0 {
+			fmt.Fprintf(w, "%s: %s added. %s\n", cleanPath(name), words.Count(n, "file"), hiddenOf(cleanPath(name), hidden))
+		}
+		for _, f := range faults { // a line each
+			fmt.Fprintln(w, strings.ReplaceAll(f, "\n", " "))
+		}
 		return
 	}
 	rep, err := s.add(r.Context(), name, data)
