@@ -33,6 +33,7 @@ type toneLock struct {
 	bestAt    int64   // chunk where it was greatest
 	bestT     float64 // and when that was
 	quiet     float64 // the leader was heard up to here at least: no byte begins before
+	loud      toneLoudness
 
 	tr     toneTrellis
 	over   bool
@@ -81,6 +82,7 @@ func newToneLock(e *toneEngine, at int64, hz float64) *toneLock {
 		res += real(r)*real(r) + imag(r)*imag(r)
 	}
 	lk.vari = max((res/float64(n-1)+other/float64(n))/4, g*g*1e-4, 1e-18)
+	lk.startLoudness()
 	lk.p = [3]float64{math.Pow(0.02*lk.period, 2), 0, math.Pow(0.003*lk.period, 2)}
 	lk.chunks, lk.first, lk.bits = lk.chunks[:0], 0, 0
 	lk.loc, lk.sig = 1, g/math.Sqrt(lk.vari)
@@ -156,6 +158,11 @@ func (lk *toneLock) step() bool {
 	m := e.chunksPer
 	lk.bits++
 	lk.predict()
+	if (lk.bits&3 == 0 || lk.loud.above) && lk.outshone() { // one bit in four is enough to begin with
+		lk.over = true
+		lk.tr.finish(lk.bestAt)
+		return true
+	}
 	lk.findAlign()
 	end := lk.last()
 	if lk.align > 0 {

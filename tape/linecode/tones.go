@@ -161,6 +161,9 @@ func (e *toneEngine) work(end bool) {
 // streakWindows is how many spectra in a row must show the leader.
 const streakWindows = 3
 
+// sameTone is how far the tone may move from one spectrum to the next.
+const sameTone = 0.02
+
 // search looks at one spectrum; false when there is too little sound for it.
 func (e *toneEngine) search() bool {
 	n := int64(e.spec.n)
@@ -177,7 +180,7 @@ func (e *toneEngine) search() bool {
 		e.next += e.idleSkip
 		return true
 	}
-	if k := len(e.streak); k > 0 && math.Abs(f/e.streak[k-1]-1) > 0.02 {
+	if k := len(e.streak); k > 0 && math.Abs(f/e.streak[k-1]-1) > sameTone {
 		e.streak = e.streak[:0]
 	}
 	if len(e.streak) == 0 {
