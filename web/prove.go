@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strings"
 
+	"remanence/program"
 	"remanence/tape/audio"
 )
 
@@ -195,13 +196,32 @@ func (s *Server) proveRead(w http.ResponseWriter, r *http.Request) {
 		if isTape[0] {
 			return s.readTape(ctx, j, names)
 		}
-		return s.readDisk(ctx, j, names)
+		goes, err := s.readDisk(ctx, j, names)
+		if err != nil && ctx.Err() == nil {
+			for _, n := range names {
+				if s.isText("read/" + n) { // only now: a reader may know a dump that is text
+					return "", fmt.Errorf("%s: this is text, not a recording or a disk; add it under Gather", n)
+				}
+			}
+		}
+		return goes, err
 	})
 	if err != nil {
 		s.proveShow(w, http.StatusConflict, err.Error())
 		return
 	}
 	http.Redirect(w, r, "/prove", http.StatusSeeOther)
+}
+
+// isText says whether the first 64 KiB of a file are text.
+func (s *Server) isText(name string) bool {
+	f, err := s.root.Open(name)
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	head, err := io.ReadAll(io.LimitReader(f, 64<<10))
+	return err == nil && program.Inspect(head).Kind == program.Text
 }
 
 // hidePath takes the working folder out of a message: what is on the page are names.

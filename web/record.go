@@ -444,5 +444,5 @@ func (s *Server) recordCheck(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	heard := res.Heard(codes)
-	answer(w, checked{res.Verdict, heard, len(heard), tape.PlayAgain(heard, nil)})
+	answer(w, checked{inPageWords(res.Verdict), heard, len(heard), tape.PlayAgain(heard, nil)})
 }

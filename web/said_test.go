@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"remanence/program"
 )
@@ -33,5 +34,32 @@ func TestPagesSpeakOfTheirControls(t *testing.T) {
 	}
 	if r := s.report(idOf("heron.txt")); state(r.Report) != "whole" || len(r.Faults) != 1 || r.Faults[0].Class != program.LineEnds {
 		t.Errorf("a text with LF is %s, %v; want whole, with a remark", state(r.Report), r.Faults)
+	}
+}
+
+// A text that is named like a recording is told to be one when it is read back.
+func TestTextIsNoRecording(t *testing.T) {
+	s, h := bench(t)
+	c := &caller{t: t, s: s, url: h.URL}
+	if _, err := s.take("letter.wav", strings.NewReader("Dear Saltmarsh,\nthe Heron came back on Tuesday.\n")); err != nil {
+		t.Fatal(err)
+	}
+	c.must("/prove/read", form("name", "letter.wav"), nil)
+	s.jobs.mu.Lock()
+	j := s.jobs.now
+	s.jobs.mu.Unlock()
+	for deadline := time.After(20 * time.Second); ; {
+		st, wake := j.status()
+		if st.State != "working" {
+			if !strings.Contains(st.Fault, "letter.wav: this is text") {
+				t.Errorf("%s: %q; want that it is text", st.State, st.Fault)
+			}
+			return
+		}
+		select {
+		case <-wake:
+		case <-deadline:
+			t.Fatal("the reading does not end")
+		}
 	}
 }
