@@ -14,6 +14,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"remanence/shelf"
 )
@@ -256,8 +257,15 @@ func TestShelfOutAndIn(t *testing.T) {
 	if b, err := os.ReadFile(filepath.Join(dir, "not-in-the-bag.txt")); err != nil || !bytes.Contains(b, []byte(shelf.Examine("", []byte("fog\r")).SHA256)) {
 		t.Errorf("what is missing is not told: %v, %s", err, b)
 	}
-	if left, err := filepath.Glob(filepath.Join(s.o.Work, ".*")); err != nil || len(left) > 0 {
-		t.Errorf("left in the working folder: %v, %v", left, err)
+	// The server takes its folder away after it has answered.
+	for end := time.Now().Add(30 * time.Second); ; time.Sleep(10 * time.Millisecond) {
+		left, err := filepath.Glob(filepath.Join(s.o.Work, ".*"))
+		if err != nil || len(left) > 0 && time.Now().After(end) {
+			t.Fatalf("left behind: %v, %v", left, err)
+		}
+		if len(left) == 0 {
+			break
+		}
 	}
 
 	for _, tt := range []struct {
