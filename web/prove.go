@@ -229,5 +229,6 @@ func (s *Server) hidePath(err error) error {
 	if errors.Is(err, context.Canceled) {
 		return err
 	}
-	return errors.New(strings.ReplaceAll(err.Error(), s.path("read")+string(os.PathSeparator), ""))
+	sep := string(os.PathSeparator)
+	return errors.New(strings.NewReplacer(s.path("read")+sep, "", s.o.Work+sep, "").Replace(err.Error()))
 }

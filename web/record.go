@@ -432,15 +432,9 @@ func (s *Server) recordCheck(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, err.Error(), http.StatusBadRequest)
 		return
 	}
-	f, err := audio.Open(s.path("read", name))
+	res, err := s.readSound(r.Context(), s.path("read", name), codes)
 	if err != nil {
-		http.Error(w, s.hidePath(err).Error(), http.StatusUnprocessableEntity)
-		return
-	}
-	defer f.Close()
-	res, err := tape.Read(r.Context(), f, codes, tape.ReadOptions{}, nil)
-	if err != nil {
-		http.Error(w, s.hidePath(err).Error(), http.StatusUnprocessableEntity)
+		http.Error(w, err.Error(), http.StatusUnprocessableEntity)
 		return
 	}
 	heard := res.Heard(codes)

@@ -1,12 +1,14 @@
 package web
 
 import (
+	"context"
 	"net/http"
 	"path"
 
 	"remanence/plan"
 	"remanence/tape"
 	"remanence/tape/audio"
+	"remanence/tape/linecode"
 )
 
 func (s *Server) soundRoutes(mux *http.ServeMux) {
@@ -64,16 +66,24 @@ func (s *Server) playMarks(w http.ResponseWriter, r *http.Request) {
 	if err != nil {
 		codes = s.o.Set.LineCodes()
 	}
-	f, err := audio.Open(s.path("out", d.Run, path.Base(d.Audio)))
+	res, err := s.readSound(r.Context(), s.path("out", d.Run, path.Base(d.Audio)), codes)
 	if err != nil {
-		http.Error(w, s.hidePath(err).Error(), http.StatusUnprocessableEntity)
-		return
-	}
-	defer f.Close()
-	res, err := tape.Read(r.Context(), f, codes, tape.ReadOptions{}, nil)
-	if err != nil {
-		http.Error(w, s.hidePath(err).Error(), http.StatusUnprocessableEntity)
+		http.Error(w, err.Error(), http.StatusUnprocessableEntity)
 		return
 	}
 	answer(w, res.Heard(codes))
+}
+
+// readSound reads a whole recording in one of the codes. Its errors name no folder.
+func (s *Server) readSound(ctx context.Context, file string, codes []*linecode.Code) (*tape.Result, error) {
+	f, err := audio.Open(file)
+	if err != nil {
+		return nil, s.hidePath(err)
+	}
+	defer f.Close()
+	res, err := tape.Read(ctx, f, codes, tape.ReadOptions{}, nil)
+	if err != nil {
+		return nil, s.hidePath(err)
+	}
+	return res, nil
 }

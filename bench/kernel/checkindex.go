@@ -271,19 +271,25 @@ func (c *check) blind() (least float64, err error) {
 		return 0, err
 	}
 	most, errUS := math.Inf(1), l.errUS
+	narrow := func(r int, at float64) error {
+		seen, err := l.sees(r)
+		switch {
+		case err != nil:
+			return err
+		case seen:
+			most = at
+		default:
+			least = at
+		}
+		return nil
+	}
 	for r := l.near(0); r <= l.rungs && math.IsInf(most, 1); r++ {
 		at := l.after(r)
 		if at < 0 {
 			continue // before the index
 		}
-		seen, err := l.sees(r)
-		if err != nil {
+		if err := narrow(r, at); err != nil {
 			return 0, err
-		}
-		if seen {
-			most = at
-		} else {
-			least = at
 		}
 	}
 	if math.IsInf(most, 1) {
@@ -304,14 +310,8 @@ func (c *check) blind() (least float64, err error) {
 		if at <= least || at >= most {
 			break // no rung lies between
 		}
-		seen, err := l.sees(r)
-		if err != nil {
+		if err := narrow(r, at); err != nil {
 			return 0, err
-		}
-		if seen {
-			most = at
-		} else {
-			least = at
 		}
 	}
 	c.f.BlindUS, c.f.BlindAboveUS, c.f.BlindErrUS = math.Ceil(most), math.Floor(least), math.Ceil(errUS)
