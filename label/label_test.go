@@ -280,8 +280,9 @@ func FuzzPages(f *testing.F) {
 	f.Add("SCC-0012", "\x00漢\xff", strings.Repeat("W", 200), 20.0, 12.0, 1, 1, 1)
 	f.Add("T", "", "", 88.9, 42.3, 2, 6, 2)
 	f.Add("~~~~", "x", "y", 210.0, 297.0, 1, 1, 3)
+	f.Add("D2", "Saltmarsh", "TIDES/BAS", 210.0, 297.0, 1, 1, 4)
 	f.Fuzz(func(t *testing.T, number, title, name string, w, h float64, cols, rows, kind int) {
-		s := &label.Sheet{Name: "fuzz", Kind: label.Kinds[uint(kind)%4], Paper: "a4", LabelWidth: w, LabelHeight: h, Columns: cols, Rows: rows, PitchX: w, PitchY: h}
+		s := &label.Sheet{Name: "fuzz", Kind: label.Kinds[uint(kind)%uint(len(label.Kinds))], Paper: "a4", LabelWidth: w, LabelHeight: h, Columns: cols, Rows: rows, PitchX: w, PitchY: h}
 		if s.Kind == label.Insert {
 			s.Front, s.Spine, s.Flap = h/2, h/4, h/4
 		}

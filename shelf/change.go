@@ -107,11 +107,18 @@ func (s *Shelf) noteFor(ctx context.Context, tx *sql.Tx, subject, say string) (u
 	if len(say) < 4 {
 		return "", outcome.As(outcome.Usage, fmt.Errorf("note %q of %s: want the first four digits of its mark, or more", say, subject))
 	}
-	err = tx.QueryRowContext(ctx, "SELECT uid FROM notes WHERE subject = ?1 AND substr(uid, 1, length(?2)) = ?2 ORDER BY uid LIMIT 1", subject, say).Scan(&uid)
-	if errors.Is(err, sql.ErrNoRows) {
+	var first sql.NullString
+	var n int
+	if err = tx.QueryRowContext(ctx, "SELECT min(uid), count(*) FROM notes WHERE subject = ?1 AND substr(uid, 1, length(?2)) = ?2", subject, say).Scan(&first, &n); err != nil {
+		return "", err
+	}
+	switch n {
+	case 1:
+		return first.String, nil
+	case 0:
 		return "", outcome.Hint(outcome.Usage, fmt.Errorf("note %s of %s: there is none; it may have been removed", say, subject), "'remanence shelf show' lists notes with their marks")
 	}
-	return uid, err
+	return "", outcome.As(outcome.Usage, fmt.Errorf("note %s of %s: there are %d; say more digits of its mark", say, subject, n))
 }
 
 // Alike is a content that is nearly the same as another.

@@ -92,12 +92,6 @@ func (s *Shelf) tellWhere(ctx context.Context, hits []Hit, rows []int64) error {
 		ids = append(ids, strconv.FormatInt(p.master, 10))
 		of[p.sum] = append(of[p.sum], p.master)
 	}
-	if len(ids) == 0 {
-		for i := range hits {
-			hits[i].say("on no medium", "file")
-		}
-		return nil
-	}
 	in := strings.Join(ids, ",")
 	masters, err := query(ctx, s, scanMaster, "SELECT "+masterColumns+" FROM masters m WHERE m.id IN ("+in+") ORDER BY m.added DESC, m.number, m.id")
 	if err != nil {

@@ -376,9 +376,8 @@ func (s *Server) arrangeMove(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.arrange.mu.Lock()
-	set := s.arrange.set
+	set, gen := s.arrange.set, s.arrange.gen
 	s.arrange.mu.Unlock()
-	set.Moves = slices.Clone(set.Moves)
 	got, err := s.workOut(r.Context(), set) // a fresh one: the old one may be in the making
 	if err == nil {
 		err = got.Plan.Move(m.Path, m.Name, m.From, m.To, tapeRoom(got.Machine))
@@ -393,8 +392,10 @@ func (s *Server) arrangeMove(w http.ResponseWriter, r *http.Request) {
 	}
 	a := &s.arrange
 	a.mu.Lock()
-	a.set.Moves = append(set.Moves, m)
-	got.moved++
+	a.set.Moves = append(slices.Clone(a.set.Moves), m)
+	if got.moved++; a.gen != gen {
+		got = nil // files or settings changed meanwhile: it is worked out anew
+	}
 	a.a, a.gen = got, a.gen+1
 	err = a.save(s)
 	a.mu.Unlock()

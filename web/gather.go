@@ -317,6 +317,7 @@ func (s *Server) putFile(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	if strings.ContainsAny(name, `/\`) && ofSystem(name) { // of a folder that was dropped
+		w.Header().Set("X-Added", "0")
 		fmt.Fprintf(w, "%s: %s", cleanPath(name), notTaken)
 		return
 	}

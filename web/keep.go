@@ -92,6 +92,7 @@ type logForm struct {
 const (
 	hitsShown  = 50
 	mediaShown = 200
+	risksShown = 10 // of Keep's first page, as its template has it
 )
 
 // search finds what the query of a request asks for.
@@ -137,7 +138,7 @@ func (s *Server) keepStatus(w http.ResponseWriter, r *http.Request, status int, 
 		d.Media, err = sh.Media(r.Context())
 	}
 	if err == nil {
-		d.Risks, err = sh.AtRisk(r.Context())
+		d.Risks, err = sh.AtRiskUpTo(r.Context(), risksShown+1)
 	}
 	if err == nil {
 		d.Log, err = s.logForm(r.Context(), sh)
@@ -203,7 +204,7 @@ func (s *Server) subjectStatus(w http.ResponseWriter, r *http.Request, status in
 	if err == nil {
 		d.Detail, err = sh.Show(r.Context(), what)
 	}
-	if err == nil {
+	if err == nil && d.Medium != nil { // the form stands on a medium's page alone
 		d.Log, err = s.logForm(r.Context(), sh)
 	}
 	if err != nil {

@@ -196,14 +196,21 @@ func (s *Server) jobStatus() *status {
 	return &st
 }
 
+// runsShown is how many results the pages list; only so many manifests are read.
+const runsShown = 20
+
 // runs lists what was made, the newest first.
 func (s *Server) runs() []madeRun {
 	entries, err := fs.ReadDir(s.root.FS(), "out")
 	if err != nil {
 		return nil
 	}
+	slices.SortStableFunc(entries, func(a, b fs.DirEntry) int { return cmp.Compare(runNumber(b.Name()), runNumber(a.Name())) })
 	var out []madeRun
 	for _, e := range entries {
+		if len(out) == runsShown {
+			break
+		}
 		if !e.IsDir() {
 			continue
 		}
@@ -211,8 +218,7 @@ func (s *Server) runs() []madeRun {
 			out = append(out, *m)
 		}
 	}
-	slices.SortFunc(out, func(a, b madeRun) int { return cmp.Compare(runNumber(b.Name), runNumber(a.Name)) })
-	return out[:min(len(out), 20)]
+	return out
 }
 
 func runNumber(name string) int {

@@ -35,8 +35,5 @@ var strayOption = regexp.MustCompile(` ?\((?:say |convert )?--[a-z][a-z-]*(?: [a
 
 // inPageWords is what a room below says, in the words of the page.
 func inPageWords(what string) string {
-	if !strings.Contains(what, "--") && !strings.Contains(what, "remanence ") && !strings.Contains(what, "no files") && !strings.Contains(what, "(to)") && !strings.Contains(what, "tape read") {
-		return what
-	}
 	return strayOption.ReplaceAllString(pageWords.Replace(what), "")
 }

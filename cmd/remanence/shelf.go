@@ -47,8 +47,8 @@ Example, from the files to a proven disk:
   remanence shelf risk`
 }
 
-// open opens the shelf for a command that works on it.
-func (c *shelfCmd) open(env *Env, mustExist bool) (*shelf.Shelf, error) {
+// open opens the shelf for a command that works on it. Only one that looks into files needs recognisers.
+func (c *shelfCmd) open(env *Env, mustExist bool, known ...program.Recognizer) (*shelf.Shelf, error) {
 	path := c.File
 	if path == "" {
 		dir := env.ConfigDir()
@@ -57,16 +57,12 @@ func (c *shelfCmd) open(env *Env, mustExist bool) (*shelf.Shelf, error) {
 		}
 		path = filepath.Join(dir, "shelf.sqlite")
 	}
-	set, err := machine.Load(env.ConfigDir())
-	if err != nil {
-		return nil, err
-	}
-	return shelf.Open(env.Context, path, shelf.Options{MustExist: mustExist, Recognizers: []program.Recognizer{plan.ImageRecognizer(set)}})
+	return shelf.Open(env.Context, path, shelf.Options{MustExist: mustExist, Recognizers: known})
 }
 
 // with opens the shelf, works on it and closes it.
-func (c *shelfCmd) with(env *Env, mustExist bool, f func(ctx context.Context, s *shelf.Shelf) error) error {
-	s, err := c.open(env, mustExist)
+func (c *shelfCmd) with(env *Env, mustExist bool, f func(ctx context.Context, s *shelf.Shelf) error, known ...program.Recognizer) error {
+	s, err := c.open(env, mustExist, known...)
 	if err != nil {
 		return err
 	}
@@ -90,6 +86,10 @@ Example:
 }
 
 func (c *shelfAddCmd) Run(env *Env, all *commands) error {
+	set, err := machine.Load(env.ConfigDir())
+	if err != nil {
+		return err
+	}
 	return all.Shelf.with(env, false, func(ctx context.Context, s *shelf.Shelf) error {
 		a, err := s.AddPaths(ctx, c.Paths, env.Progress())
 		if err != nil {
@@ -108,7 +108,7 @@ func (c *shelfAddCmd) Run(env *Env, all *commands) error {
 			return outcome.ErrIncomplete
 		}
 		return nil
-	})
+	}, plan.ImageRecognizer(set))
 }
 
 type shelfLsCmd struct {
