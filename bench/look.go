@@ -69,6 +69,7 @@ func Look(ctx context.Context, dev Device, rec *disk.Recording, c *Combination, 
 
 // match names the recordings that have such a track; where none has so many sectors, those that have others.
 func (s *Seen) match(rec *disk.Recording, c *Combination, known []*disk.Recording) {
+	s.Recordings = nil // another computer's own words do not reach a command
 	if s.SectorBytes == 0 {
 		return
 	}
@@ -96,6 +97,8 @@ func (s *Seen) String() string {
 			out += fmt.Sprintf("; their identifiers say cylinder %d: the disk has another number of tracks to the inch, or its own count", s.Says)
 		}
 		return out + "."
+	case s.Encoding != 0:
+		return fmt.Sprintf("On %s there is a recording in %s at %g kbit/s, of which no sector reads.", at, strings.ToUpper(s.Encoding.String()), s.RateKbit)
 	case s.Counted && s.Transitions == 0:
 		return "On " + at + " there is no recording at all: the disk is blank, or does not lie at the head."
 	case s.Counted:

@@ -31,7 +31,6 @@ type Risk struct {
 
 // Rehearsal is what came of writing an image with certain pieces and reading it as the target would.
 type Rehearsal struct {
-	Image      string       `json:"image,omitempty"`
 	With       *Combination `json:"with"`
 	Target     string       `json:"target"`
 	Sectors    int          `json:"sectors"`

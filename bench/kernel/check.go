@@ -153,6 +153,10 @@ func words(err error) string {
 	return strings.TrimSuffix(err.Error(), ": "+ErrIO.Error())
 }
 
+// setGap gives a track a gap 3, and for reading and writing half of it, at least 7: as bench.TrackOf has it for tracks that
+// are in no maker's table.
+func setGap(t *bench.Track, gap int) { t.Format.Gap3, t.GapRW = gap, max(7, gap/2) }
+
 // trial is a short track: it fits at every rate and speed. The fields differ from each other and from seed to seed.
 // Gaps and sync are those of the 765's own FORMAT; 80 and 27 bytes of gap 3 are from its tables.
 func trial(e disk.Encoding, cylinder int, selectKbit float64, seed byte) *bench.Track {
@@ -162,7 +166,8 @@ func trial(e disk.Encoding, cylinder int, selectKbit float64, seed byte) *bench.
 		f = disk.TrackFormat{Encoding: disk.FM, RateKbit: selectKbit / 2, Sectors: 5, Size: 256, FirstID: 1, IndexMark: true,
 			Gap0: 40, Gap1: 26, Gap2: 11, Gap3: 27, Sync: 6, GapByte: 0xFF, Fill: 0xE5}
 	}
-	t := &bench.Track{Cylinder: cylinder, Physical: cylinder, Format: f, RateKbit: selectKbit, GapRW: max(7, f.Gap3/2)}
+	t := &bench.Track{Cylinder: cylinder, Physical: cylinder, Format: f, RateKbit: selectKbit}
+	setGap(t, f.Gap3)
 	code, _ := disk.SizeCodeOf(f.Size)
 	for i := range f.Sectors {
 		t.Sectors = append(t.Sectors, disk.Sector{Cylinder: cylinder, Encoding: e, Mark: disk.MarkData,

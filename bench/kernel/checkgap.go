@@ -86,7 +86,7 @@ func (c *check) gap(e disk.Encoding) (int, error) {
 // and reads them all after each. why is the first loss.
 func (c *check) survives(e disk.Encoding, gap int) (why, fatal error) {
 	t := trial(e, c.place, c.rate, byte(gap))
-	t.Format.Gap3, t.GapRW = gap, max(7, gap/2) // as bench.TrackOf has it for tracks that are in no maker's table
+	setGap(t, gap)
 	step := func(err error) bool {
 		if err != nil && bench.Fatal(err) {
 			fatal = err
@@ -114,7 +114,7 @@ func (c *check) survives(e disk.Encoding, gap int) (why, fatal error) {
 // the first comes by, and the part of a turn that they take. One that is missed costs another turn.
 func (c *check) keepsPace(e disk.Encoding, gap int) bool {
 	t := trial(e, c.place, c.rate, 0)
-	t.Format.Gap3, t.GapRW = gap, max(7, gap/2)
+	setGap(t, gap)
 	begin := c.o.Now()
 	_, err := c.d.Read(c.ctx, t)
 	f := t.Format

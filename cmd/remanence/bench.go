@@ -186,7 +186,7 @@ func flags(w ...string) string {
 
 // configFlag is --config where it was said, so that a printed command finds the same pieces.
 func configFlag(env *Env) []string {
-	if os.Getenv("REMANENCE_CONFIG") != "" {
+	if env.Config == os.Getenv("REMANENCE_CONFIG") {
 		return nil
 	}
 	return []string{"--config", env.Config}

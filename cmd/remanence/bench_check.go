@@ -163,7 +163,7 @@ func (rep *checkJSON) check(env *Env, set *machine.Set, drive *kernel.Drive, d *
 	f, tests, err := drive.Check(env.Context, o)
 	rep.Findings = f
 	for _, t := range tests {
-		rep.Tests = append(rep.Tests, adapter.Result{Name: t.Name, OK: t.OK, Unknown: t.Unknown, Why: t.Why})
+		rep.Tests = append(rep.Tests, adapter.Result(t))
 	}
 	df, kf := f.Findings(k)
 	if err == nil {

@@ -80,10 +80,10 @@ func (c *benchReadCmd) Run(env *Env) error {
 		}
 		return outcome.Hint(outcome.Output, stopped(err, "by you"), hint)
 	}
-	kept := c.keep(env, titleOf(c.Output), []shelf.Run{readRun(c.Output, rec, im, lost, dev.Name(), comb, begun)})
 	if err := im.Save(c.Output, c.Force); err != nil {
 		return err
 	}
+	kept := c.keep(env, titleOf(c.Output), []shelf.Run{readRun(c.Output, rec, im, lost, dev.Name(), comb, begun)})
 	var seen *bench.Seen
 	if lost == im.Geometry.Sectors() {
 		seen = bench.Look(env.Context, dev, rec, comb, set.Recordings())
@@ -117,7 +117,7 @@ func (c *benchReadCmd) Run(env *Env) error {
 func (c *benchReadCmd) nothing(env *Env, rec *disk.Recording, seen *bench.Seen) {
 	const other = "the disk is blank, or recorded otherwise: try others with remanence bench read (FM: fm10x256; MFM: mfm9x512), and clean the heads"
 	again := func(name string) string {
-		return "remanence bench read " + name + flags("-o", c.Output, "--drive", c.Drive, "--controller", c.Controller, "--disk", c.Disk, "--device", c.Device, "--adapter", c.Adapter, "--remote", c.Remote, "--medium", c.Medium) + flags(configFlag(env)...) + " --force"
+		return "remanence bench read " + name + flags("-o", c.Output, "--drive", c.Drive, "--controller", c.Controller, "--disk", c.Disk, "--device", c.Device, "--adapter", c.Adapter, "--remote", c.Remote, "--medium", c.Medium, "--shelf", c.Shelf) + flags(configFlag(env)...) + " --force"
 	}
 	if seen != nil {
 		env.Printf("%s\n", seen)
