@@ -239,8 +239,7 @@ func hexOf(b []byte) string {
 func (c *Comparison) words(p *Program) {
 	switch {
 	case p.where != "":
-		c.How = fmt.Sprintf("added up bit by bit from %s", count(len(c.Copies), "copy"))
-		c.How = strings.Replace(c.How, "copys", "copies", 1)
+		c.How = fmt.Sprintf("added up bit by bit from %s", count(max(len(p.group), len(c.Copies)), "copy"))
 	case len(c.Copies) == 1:
 		c.How = "heard on one recording alone"
 	default:

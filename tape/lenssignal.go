@@ -289,16 +289,14 @@ func (d *drawer) read(sound Sound, channel string, frames float64) (*view, error
 }
 
 // mixAt is how the channels were put together at a time.
-func (l *Look) mixAt(s float64) mixAt {
-	at := int64(s * l.h.ListenS)
-	i := sort.Search(len(l.h.Mixes), func(i int) bool { return l.h.Mixes[i].At > at })
-	if i == 0 {
-		if len(l.h.Mixes) > 0 {
-			return l.h.Mixes[0]
-		}
+func (l *Look) mixAt(s float64) mixAt { return mixBefore(l.h.Mixes, int64(s*l.h.ListenS)) }
+
+// mixBefore is the last of the mixes at or before a sample; before the first, that one; without any, both alike.
+func mixBefore(mixes []mixAt, at int64) mixAt {
+	if len(mixes) == 0 {
 		return mixAt{Left: 0.5, Right: 0.5}
 	}
-	return l.h.Mixes[i-1]
+	return mixes[max(0, sort.Search(len(mixes), func(i int) bool { return mixes[i].At > at })-1)]
 }
 
 // borders are the beginnings of bits (dashed) and bytes.

@@ -50,7 +50,6 @@ type liveRun struct {
 	final    bool // no other run can take its place
 	score    float64
 	quality  float64
-	fit      float64
 	counted  int // bytes the following sums are over
 	sum      softSum
 	parts    []*HeardProgram
@@ -194,7 +193,7 @@ func (u *liveRun) weigh(noise float64) {
 	}
 	n := float64(s.frames)
 	r := linecode.Run{Certainty: float64(s.certain) / float64(s.bits), Fit: 1 - float64(s.bad)/n, Level: s.level / n, Noise: noise}
-	u.fit, u.quality = r.Fit, quality(&r)
+	u.quality = quality(&r)
 	u.score = u.quality * explained(&r) * (1 + math.Log1p(n)/20)
 	last := &u.soft[len(u.soft)-1]
 	u.to = last.At + float64(last.Length)

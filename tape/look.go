@@ -1,6 +1,7 @@
 package tape
 
 import (
+	"bufio"
 	"encoding/binary"
 	"encoding/json"
 	"errors"
@@ -187,61 +188,35 @@ func WriteLook(out io.Writer, r *Result, w *Watch, src LookSource) error {
 	if err != nil {
 		return err
 	}
-	b := &lookBuffer{w: out}
-	b.bytes([]byte(lookMagic))
-	b.bytes(binary.LittleEndian.AppendUint64(nil, uint64(len(head))))
-	b.bytes(head)
+	b := bufio.NewWriterSize(out, 1<<16) // keeps its first error
+	u32 := func(v uint32) { b.Write(binary.LittleEndian.AppendUint32(b.AvailableBuffer(), v)) }
+	b.WriteString(lookMagic)
+	b.Write(binary.LittleEndian.AppendUint64(nil, uint64(len(head))))
+	b.Write(head)
 	for _, levels := range peaks {
 		for _, l := range levels {
 			for _, p := range l {
-				b.u32(uint32(uint16(p.lo)) | uint32(uint16(p.hi))<<16)
+				u32(uint32(uint16(p.lo)) | uint32(uint16(p.hi))<<16)
 			}
 		}
 	}
 	for _, row := range rows {
-		row(b.bytes)
+		row(func(p []byte) { b.Write(p) })
 	}
 	for _, s := range r.Diagnosis.Timeline {
 		speed := float32(math.NaN())
 		if s.Code {
 			speed = float32(s.SpeedPct)
 		}
-		b.u32(math.Float32bits(float32(s.LevelDB)))
-		b.u32(math.Float32bits(float32(s.PeakDB)))
-		b.u32(math.Float32bits(speed))
+		u32(math.Float32bits(float32(s.LevelDB)))
+		u32(math.Float32bits(float32(s.PeakDB)))
+		u32(math.Float32bits(speed))
 	}
 	for _, p := range src.Places {
-		b.bytes(binary.LittleEndian.AppendUint64(binary.LittleEndian.AppendUint64(nil, uint64(p.Frame)), uint64(p.Byte)))
+		b.Write(binary.LittleEndian.AppendUint64(binary.LittleEndian.AppendUint64(nil, uint64(p.Frame)), uint64(p.Byte)))
 	}
-	return b.end()
+	return b.Flush()
 }
-
-// lookBuffer is a buffered writer that remembers its first error.
-type lookBuffer struct {
-	w   io.Writer
-	buf []byte
-	err error
-}
-
-func (b *lookBuffer) bytes(p []byte) {
-	b.buf = append(b.buf, p...)
-	if len(b.buf) >= 1<<16 {
-		b.flush()
-	}
-}
-func (b *lookBuffer) u32(v uint32) {
-	b.buf = binary.LittleEndian.AppendUint32(b.buf, v)
-	if len(b.buf) >= 1<<16 {
-		b.flush()
-	}
-}
-func (b *lookBuffer) flush() {
-	if b.err == nil {
-		_, b.err = b.w.Write(b.buf)
-	}
-	b.buf = b.buf[:0]
-}
-func (b *lookBuffer) end() error { b.flush(); return b.err }
 
 func (h *lookHeader) takeRuns(r *Result) {
 	seen := map[*linecode.Code]int{}

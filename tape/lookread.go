@@ -1,7 +1,6 @@
 package tape
 
 import (
-	"bytes"
 	"encoding/binary"
 	"encoding/json"
 	"errors"
@@ -29,7 +28,7 @@ func OpenLook(r io.ReaderAt, size int64) (*Look, error) {
 		return nil, fmt.Errorf("look: byte 16: want a header of %d bytes: %w", n, err)
 	}
 	l := &Look{base: 16 + int64(n)}
-	if err := json.NewDecoder(bytes.NewReader(b)).Decode(&l.h); err != nil {
+	if err := json.Unmarshal(b, &l.h); err != nil {
 		return nil, fmt.Errorf("look: header: %w", err)
 	}
 	if err := l.check(size - l.base); err != nil {
@@ -110,9 +109,6 @@ func (l *Look) Seconds() float64 { return l.h.Seconds }
 
 // Marks are the places worth a look, in order.
 func (l *Look) Marks() []LookMark { return l.h.Marks }
-
-// Blocks are the stretches of the side, in order of their start.
-func (l *Look) Blocks() []LookBlock { return l.h.Blocks }
 
 // Place is the last known place at or before a frame of a FLAC.
 func (l *Look) Place(r io.ReaderAt) func(frame int64) audio.Place {

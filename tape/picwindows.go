@@ -190,13 +190,7 @@ func (r *Result) readEye(e *eyeTrace, sound Sound) error {
 			return err
 		}
 	}
-	m := mixAt{Left: 0.5, Right: 0.5}
-	for _, x := range r.mixes {
-		if x.At > from && m != (mixAt{Left: 0.5, Right: 0.5}) {
-			break
-		}
-		m = x
-	}
+	m := mixBefore(r.mixes, int64(from))
 	ch := f.Channels
 	for i := beside; i < beside+n && (i+beside)*ch <= len(in); i++ {
 		v := in[i*ch]

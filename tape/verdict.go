@@ -205,7 +205,9 @@ func places(e []Event) string {
 var numbers = []string{"no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"}
 
 func count(n int, thing string) string {
-	if n != 1 {
+	if stem, y := strings.CutSuffix(thing, "y"); y && n != 1 {
+		thing = stem + "ies"
+	} else if n != 1 {
 		thing += "s"
 	}
 	if n < len(numbers) {

@@ -78,9 +78,7 @@ func (s *Server) readTape(ctx context.Context, j *job, names []string) (string, 
 	} else if err := s.drawTape(ctx, v); err != nil {
 		return "", err
 	}
-	if err := s.drawMerged(v, tape.Compare(v.Result, results)); err != nil {
-		return "", err
-	}
+	s.drawMerged(v, tape.Compare(v.Result, results))
 	for _, r := range append(results, v.Result) {
 		r.Slim()
 	}
@@ -110,7 +108,14 @@ func (s *Server) drawTape(ctx context.Context, v *tapeView) error {
 }
 
 // drawMerged draws each program before and after, with links to where its copies disagree.
-func (s *Server) drawMerged(v *tapeView, all []*tape.Comparison) error {
+func (s *Server) drawMerged(v *tapeView, all []*tape.Comparison) {
+	files := make([]*os.File, len(v.looks)) // what was kept of each recording; without it there is no link
+	for i := range files {
+		if f, err := s.root.Open(lookName(v.Names[i])); err == nil {
+			defer f.Close()
+			files[i] = f
+		}
+	}
 	for i, c := range all[:min(len(all), maxMerged)] {
 		m := mergedView{Comparison: c, SVG: inline(c.Draw(v.Names, 0), fmt.Sprintf("m%d", i))}
 		for _, d := range c.Differ {
@@ -119,40 +124,34 @@ func (s *Server) drawMerged(v *tapeView, all []*tape.Comparison) error {
 				row.Place = fmt.Sprint(d.From)
 			}
 			for k, x := range d.Copies {
-				row.Copies = append(row.Copies, mergedCopy{cmp.Or(x.Value, "not heard"), s.copyURL(v, &c.Copies[k], x.Byte, d.To-d.From), x.Same})
+				row.Copies = append(row.Copies, mergedCopy{cmp.Or(x.Value, "not heard"), copyURL(v, files, &c.Copies[k], x.Byte, d.To-d.From), x.Same})
 			}
 			m.Row = append(m.Row, row)
 		}
 		v.Merged = append(v.Merged, m)
 	}
-	return nil
 }
 
 // maxMerged bounds how many programs are compared on the page.
 const maxMerged = 40
 
 // copyURL is the lens on bytes of one copy, "" where they were not heard.
-func (s *Server) copyURL(v *tapeView, c *tape.CompareCopy, at, n int) string {
-	if at < 0 || c.Recording >= len(v.looks) {
+func copyURL(v *tapeView, files []*os.File, c *tape.CompareCopy, at, n int) string {
+	if at < 0 || c.Recording >= len(files) || files[c.Recording] == nil {
 		return ""
 	}
-	l := v.looks[c.Recording]
-	u := ""
-	_ = s.lookInto(v.Names[c.Recording], l, func(r *os.File, _ tape.Sound) error { // without the file there is no link
-		from, ok := l.At(r, c.Program, at)
-		to, ok2 := l.At(r, c.Program, at+n)
-		if !ok {
-			return nil
-		}
-		if !ok2 || to <= from {
-			to = from + faultSpanS
-		}
-		d := tapeLens{Name: v.Key}
-		long := max(to-from, faultSpanS/2)
-		u = d.url(c.Recording, max(0, from-long/2), 2*long)
-		return nil
-	})
-	return u
+	l, f := v.looks[c.Recording], files[c.Recording]
+	from, ok := l.At(f, c.Program, at)
+	if !ok {
+		return ""
+	}
+	to, ok := l.At(f, c.Program, at+n)
+	if !ok || to <= from {
+		to = from + faultSpanS
+	}
+	d := tapeLens{Name: v.Key}
+	long := max(to-from, faultSpanS/2)
+	return d.url(c.Recording, max(0, from-long/2), 2*long)
 }
 
 // tape is the view of a recording that was read in this session, or before: then from what was kept of it.

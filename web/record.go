@@ -39,13 +39,11 @@ type recording struct {
 	n      int64
 	mended int64 // samples the header speaks of
 	peak   float64
-	clips  int
 	clipAt float64 // second of the last sample that was cut off
 	last   *heardNow
 	seen   time.Time
 	ended  bool
 	marks  []counterMark
-	count  *tape.Counter
 }
 
 // counterMark is a reading of the player's counter.
@@ -57,8 +55,6 @@ type counterMark struct {
 // heardNow is what a chunk is answered with.
 type heardNow struct {
 	Seconds float64 `json:"seconds"` // of sound stored and heard
-	PeakDB  float64 `json:"peak-db"` // over the last second or so
-	Clipped int     `json:"clipped"`
 	Advice  string  `json:"advice"`
 	Name    string  `json:"name"`
 	Stored  string  `json:"stored,omitempty"` // on stopping: how much
@@ -92,7 +88,7 @@ func (l *listening) stopAll() {
 
 // mendRecordings fills in the headers of recordings that an earlier run of the server was stopped in.
 func (s *Server) mendRecordings() {
-	names, err := fs.Glob(s.root.FS(), "read/cassette-*.wav")
+	names, err := fs.Glob(s.root.FS(), "read/cassette-[0-9]*.wav")
 	if err != nil {
 		return
 	}
@@ -292,7 +288,6 @@ func (r *recording) samples(b []byte) []float32 {
 		a := math.Abs(float64(v))
 		peak = max(peak, a)
 		if a >= 0.999 {
-			r.clips++
 			r.clipAt = float64(r.n+int64(i)) / float64(r.rate)
 		}
 	}
@@ -301,7 +296,7 @@ func (r *recording) samples(b []byte) []float32 {
 }
 
 func (r *recording) now() *heardNow {
-	return &heardNow{Seconds: r.seconds(), PeakDB: math.Round(10*audio.DB(r.peak)) / 10, Clipped: r.clips, Advice: r.advice(), Name: r.name, LiveUpdate: r.live.Update()}
+	return &heardNow{Seconds: r.seconds(), Advice: r.advice(), Name: r.name, LiveUpdate: r.live.Update()}
 }
 
 func (r *recording) seconds() float64 { return float64(r.n) / float64(r.rate) }
@@ -411,7 +406,7 @@ func (r *recording) counter(n int) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	r.marks, r.count = append(r.marks, counterMark{t, n}), c
+	r.marks = append(r.marks, counterMark{t, n})
 	r.live.Counter = c
 	return "Places are now told by counter as well.", nil
 }

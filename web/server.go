@@ -55,6 +55,7 @@ type Server struct {
 	pages map[string]*template.Template
 	ctx   context.Context // ends with the server
 	gate  *gate           // nil: no key is asked for
+	reads chan struct{}   // holds one while a whole sound is read
 
 	gather  gatherer
 	arrange arranger
@@ -76,7 +77,7 @@ func New(ctx context.Context, o Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{o: o, root: root, token: rand.Text(), ctx: ctx}
+	s := &Server{o: o, root: root, token: rand.Text(), ctx: ctx, reads: make(chan struct{}, 1)}
 	if s.pages, err = parsePages(); err != nil {
 		return nil, err
 	}

@@ -76,6 +76,12 @@ func (s *Server) playMarks(w http.ResponseWriter, r *http.Request) {
 
 // readSound reads a whole recording in one of the codes. Its errors name no folder.
 func (s *Server) readSound(ctx context.Context, file string, codes []*linecode.Code) (*tape.Result, error) {
+	select { // a whole side is work: one at a time, however many pages ask
+	case s.reads <- struct{}{}:
+		defer func() { <-s.reads }()
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
 	f, err := audio.Open(file)
 	if err != nil {
 		return nil, s.hidePath(err)

@@ -123,7 +123,11 @@ func (s *Server) thinLooks(keep string) {
 	total := int64(0)
 	for _, e := range entries {
 		info, err := e.Info()
-		if err != nil || !info.Mode().IsRegular() || strings.HasSuffix(e.Name(), ".new") {
+		if err != nil || !info.Mode().IsRegular() {
+			continue
+		}
+		if strings.HasSuffix(e.Name(), ".new") { // of a reading that was cut off: one reads at a time, and its own are renamed
+			s.root.Remove(closer + "/" + e.Name())
 			continue
 		}
 		of, isLook := strings.CutSuffix(e.Name(), ".look")

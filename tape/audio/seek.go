@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"sort"
 )
 
 // Place says at which byte of a file a frame of the recording stands.
@@ -87,17 +86,6 @@ func NewSeeker(r io.ReaderAt, size int64, place func(frame int64) Place) (*Seeke
 		return nil, ErrNoSeek
 	}
 	return s, nil
-}
-
-// PlacesIn is the place function for places in memory, in order.
-func PlacesIn(p []Place) func(int64) Place {
-	return func(frame int64) Place {
-		i := sort.Search(len(p), func(i int) bool { return p[i].Frame > frame })
-		if i == 0 {
-			return Place{}
-		}
-		return p[i-1]
-	}
 }
 
 // Format is that of the recording.

@@ -22,6 +22,9 @@ func MendWAV(f interface {
 	if string(h[:4]) != "RIFF" || string(h[8:16]) != "WAVEfmt " || le.Uint32(h[16:]) != 16 || string(h[36:40]) != "data" || frame == 0 {
 		return false, fmt.Errorf("WAV header: want a 44-byte header as this program writes it, found % X", h[:16])
 	}
+	if riff, n := int64(le.Uint32(h[4:])), int64(le.Uint32(h[40:])); riff+8 == size && int64(len(h))+n <= size {
+		return false, nil // it says of itself that it is finished: what follows the samples is another chunk
+	}
 	data := (size - int64(len(h))) / frame * frame
 	if data < 0 || data > 1<<32-1-64 {
 		return false, fmt.Errorf("WAV: want less than 4 GiB of samples, found %d bytes", data)

@@ -67,3 +67,25 @@ func TestMendWAV(t *testing.T) {
 		}
 	}
 }
+
+// A finished recording with a chunk behind its samples (as RIFF allows: Multimedia Programming Interface and Data
+// Specifications 1.0) stays as it is: the chunk is not sound.
+func TestMendLeavesFinishedAlone(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "cassette-tides.wav")
+	head := []byte("RIFF\x40\x00\x00\x00WAVEfmt \x10\x00\x00\x00\x01\x00\x01\x00\x44\xAC\x00\x00\x88\x58\x01\x00\x02\x00\x10\x00data\x08\x00\x00\x00")
+	b := append(head, "\x00\x01\x00\x02\x00\x03\x00\x04LIST\x0C\x00\x00\x00INFOICMT\x00\x00\x00\x00"...)
+	if err := os.WriteFile(path, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if mended, err := MendWAV(f, int64(len(b))); err != nil || mended {
+		t.Errorf("mended %v, %v", mended, err)
+	}
+	if got, err := os.ReadFile(path); err != nil || !bytes.Equal(got, b) {
+		t.Errorf("changed: %v", err)
+	}
+}

@@ -60,7 +60,7 @@ if (audio) {
     const b = blocks.find((x) => t >= x.from && t < x.to);
     if (b) return [b.name + ', block ' + b.n + ' of ' + b.of.children.length + ', ' + b.what, b];
     const li = items.find((x) => t >= Number(x.dataset.at) && t < Number(x.dataset.at) + Number(x.dataset.to));
-    if (li) return [blocks.some((x) => x.name === li.dataset.name && x.from > t) ? li.dataset.name + ', leader' : li.dataset.name, null];
+    if (li) return [blocks.some((x) => li.contains(x.row) && x.from > t) ? li.dataset.name + ', leader' : li.dataset.name, null];
     const next = items.find((x) => Number(x.dataset.at) > t);
     return [next ? 'Silence; ' + next.dataset.name + ' begins at ' + clock(Number(next.dataset.at)) : 'The last program is over.', null];
   };
