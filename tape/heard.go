@@ -65,20 +65,23 @@ type hearer struct {
 	code   *linecode.Code
 	soft   []linecode.Byte
 	data   []byte
-	ended  bool         // no byte will follow
-	paused bool         // none has for a while
-	was    []HeardBlock // blocks as they were heard before
-	parsed *parsed      // of a tape whose beginning is lost, where its blocks begin was looked for
-	offset float64      // seconds that places in soft are off
+	ended  bool                // no byte will follow
+	paused bool                // none has for a while
+	was    []HeardBlock        // blocks as they were heard before
+	parsed *parsed             // of a tape whose beginning is lost, where its blocks begin was looked for
+	place  func(i int) float64 // where byte i begins, in seconds; nil: where soft says, of the one run there is
 	stands float64
 }
 
 func (h *hearer) at(i int) float64 {
+	if h.place != nil {
+		return h.place(i)
+	}
 	if i >= len(h.soft) {
 		last := &h.soft[len(h.soft)-1]
-		return (last.At+float64(last.Length))/h.l.rate + h.offset
+		return (last.At + float64(last.Length)) / h.l.rate
 	}
-	return h.soft[i].At/h.l.rate + h.offset
+	return h.soft[i].At / h.l.rate
 }
 
 func (h *hearer) settled(to int) bool {
@@ -394,7 +397,8 @@ func (r *Result) Heard(codes []*linecode.Code) []HeardProgram {
 			continue
 		}
 		h := &hearer{l: &Live{rate: r.rate}, code: codes[i], soft: p.soft, data: p.Data, ended: true, stands: math.Inf(1)}
-		h.offset = p.FromS - p.soft[0].At/r.rate
+		shift := p.FromS - p.at(0) // FromS has the delay of the combined channels in it
+		h.place = func(i int) float64 { return p.at(i) + shift }
 		x := HeardProgram{Number: len(out) + 1, Code: p.Code, Kind: p.Kind, Name: p.Name, Fresh: true}
 		h.fill(&x)
 		x.LeaderS = math.Max(0, p.FromS-codes[i].LeaderSeconds())
