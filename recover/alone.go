@@ -1,6 +1,7 @@
 package recover
 
 import (
+	"bytes"
 	"cmp"
 	"encoding/hex"
 	"fmt"
@@ -258,9 +259,10 @@ func (t *MapTrack) alone(turn *track.Turn, number int) TrackRead {
 func findIn(t *track.Turn, s *MapSector) *track.TurnSector {
 	var best *track.TurnSector
 	away := 0.0
+	id, _ := hex.DecodeString(s.ID) // none: nothing has it
 	for i := range t.Sectors {
 		q := &t.Sectors[i]
-		if q.Encoding.String() != s.Encoding || hex.EncodeToString([]byte{q.ID.Cylinder, q.ID.Head, q.ID.Sector, q.ID.SizeCode}) != s.ID {
+		if q.Encoding.String() != s.Encoding || !bytes.Equal(id, []byte{q.ID.Cylinder, q.ID.Head, q.ID.Sector, q.ID.SizeCode}) {
 			continue
 		}
 		d := math.Abs(q.Angle - s.Drawn)

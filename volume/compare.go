@@ -1,6 +1,7 @@
 package volume
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -58,7 +59,7 @@ func Compare(a, b Volume) []Difference {
 }
 
 func describe(f File) string {
-	return strings.Join(append([]string{cmpOr(f.Date, "no date")}, f.Attributes...), " ")
+	return strings.Join(append([]string{cmp.Or(f.Date, "no date")}, f.Attributes...), " ")
 }
 
 // differing counts the bytes that differ; what one has more counts as well.

@@ -1,6 +1,7 @@
 package volume
 
 import (
+	"cmp"
 	_ "embed"
 	"encoding/binary"
 	"fmt"
@@ -127,7 +128,7 @@ func newFAT12(rec *disk.Recording, o NewOptions) (Volume, error) {
 	if s.sectorBytes >= 512 {
 		b[0x26] = 0x29
 		le.PutUint32(b[0x27:], o.Serial)
-		copy(b[0x2B:], fmt.Sprintf("%-11s", cmpOr(label, "NO NAME")))
+		copy(b[0x2B:], fmt.Sprintf("%-11s", cmp.Or(label, "NO NAME")))
 		copy(b[0x36:], "FAT12   ")
 		b[0x1FE], b[0x1FF] = 0x55, 0xAA
 	}

@@ -1,6 +1,7 @@
 package volume
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"slices"
@@ -56,11 +57,11 @@ func newGranule(rec *disk.Recording, o NewOptions) (Volume, error) {
 	if o.Directory == 0 {
 		o.Directory = usualDirectory
 	}
-	date, err := parseDay(cmpOr(o.Date, newDate))
+	date, err := parseDay(cmp.Or(o.Date, newDate))
 	if err != nil {
 		return nil, err
 	}
-	name := strings.ToUpper(cmpOr(o.Name, "FILES"))
+	name := strings.ToUpper(cmp.Or(o.Name, "FILES"))
 	if len(name) > 8 || !plainText(name) {
 		return nil, &NameError{name, "want a volume name of 1 to 8 printable characters"}
 	}
@@ -142,13 +143,6 @@ func (s *granuleShape) flags() byte {
 		b |= 0x20
 	}
 	return b
-}
-
-func cmpOr(s, or string) string {
-	if s != "" {
-		return s
-	}
-	return or
 }
 
 func plainText(s string) bool {

@@ -1,6 +1,7 @@
 package volume
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"strings"
@@ -70,7 +71,7 @@ func (v *fat12) SetLabel(name, date string) error {
 			e = v.entry(at)
 			clear(e)
 			e[11] = attrLabel
-			date = cmpOr(date, "1980-01-01")
+			date = cmp.Or(date, "1980-01-01")
 		}
 		copy(e[:11], fmt.Sprintf("%-11s", name))
 		if date != "" {
@@ -79,7 +80,7 @@ func (v *fat12) SetLabel(name, date string) error {
 		}
 	}
 	if v.extended() {
-		copy(v.im.Data[0x2B:0x36], fmt.Sprintf("%-11s", cmpOr(name, "NO NAME")))
+		copy(v.im.Data[0x2B:0x36], fmt.Sprintf("%-11s", cmp.Or(name, "NO NAME")))
 	}
 	return nil
 }

@@ -84,7 +84,7 @@ func Parts(v Volume) []Part {
 	var out []Part
 	h.books(func(at, n int, name, file, what string) {
 		if at >= 0 && n > 0 && at+n <= len(im.Data) {
-			out = append(out, Part{at, n, name, cmpOr(what, "blank"), file})
+			out = append(out, Part{at, n, name, cmp.Or(what, "blank"), file})
 		}
 	})
 	slices.SortStableFunc(out, func(a, b Part) int { return cmp.Compare(a.At, b.At) })

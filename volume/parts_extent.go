@@ -2,6 +2,7 @@ package volume
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"strings"
@@ -75,7 +76,7 @@ func (v *extentVolume) bookEntry(at, i int, file string, put func(at, n int, nam
 			a = append(a, n)
 		}
 	}
-	what := cmpOr(printable(k[9:12]), "none")
+	what := cmp.Or(printable(k[9:12]), "none")
 	if len(a) > 0 {
 		what += "; upper bits: " + strings.Join(a, ", ")
 	}

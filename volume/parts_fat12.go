@@ -1,6 +1,7 @@
 package volume
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
 )
@@ -156,7 +157,7 @@ func (v *fat12) bookTable(n int, owner map[int]string, put func(at, n int, name,
 		at := base + c + c/2
 		put(at, 1, fmt.Sprintf("%sentry %d", table, c), owner[c], leads(c)+of(c)+" (upper four bits in the next byte)")
 		if c+1 < last {
-			put(at+1, 1, fmt.Sprintf("%sentries %d and %d", table, c, c+1), cmpOr(owner[c], owner[c+1]), fmt.Sprintf("entry %d: %s; entry %d: %s", c, leads(c)+of(c), c+1, leads(c+1)+of(c+1)))
+			put(at+1, 1, fmt.Sprintf("%sentries %d and %d", table, c, c+1), cmp.Or(owner[c], owner[c+1]), fmt.Sprintf("entry %d: %s; entry %d: %s", c, leads(c)+of(c), c+1, leads(c+1)+of(c+1)))
 			put(at+2, 1, fmt.Sprintf("%sentry %d", table, c+1), owner[c+1], leads(c+1)+of(c+1)+" (lower four bits in the byte before)")
 		} else {
 			put(at+1, 1, fmt.Sprintf("%sentry %d, upper bits", table, c), owner[c], leads(c)+of(c))
@@ -172,7 +173,7 @@ func (v *fat12) bookEntry(at int, name, file string, put func(at, n int, name, f
 	le := binary.LittleEndian
 	field := func(o, n int, of, what string) { put(at+o, n, name+", "+of, file, what) }
 	field(0, 8, "name", printable(e.raw()[:8]))
-	field(8, 3, "extension of the name", cmpOr(printable(e[8:11]), "none"))
+	field(8, 3, "extension of the name", cmp.Or(printable(e[8:11]), "none"))
 	what := fmt.Sprintf("%02Xh", e.attr())
 	for _, x := range []struct {
 		bit  byte

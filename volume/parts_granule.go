@@ -1,6 +1,7 @@
 package volume
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"strings"
@@ -123,12 +124,12 @@ func (v *granule) bookEntry(o, code int, file string, put func(at, n int, name, 
 		return
 	}
 	if e.extension() {
-		field(0, 1, "kind", fmt.Sprintf("%02Xh: an extension entry, with more extents of %s", e[0], cmpOr(file, "no file")))
+		field(0, 1, "kind", fmt.Sprintf("%02Xh: an extension entry, with more extents of %s", e[0], cmp.Or(file, "no file")))
 		field(1, 1, "goes on from", fmt.Sprintf("entry %02Xh", e[1]))
 		field(2, 20, "not used", "an extension entry has neither name nor size of its own")
 	} else {
 		a := strings.Join(granuleAttributes(e), ", ")
-		field(0, 1, "attributes", fmt.Sprintf("%02Xh: in use, %s", e[0], cmpOr(a, "no attributes")))
+		field(0, 1, "attributes", fmt.Sprintf("%02Xh: in use, %s", e[0], cmp.Or(a, "no attributes")))
 		month, day := "month "+fmt.Sprint(e[1]&15), fmt.Sprintf("day %d, year %d", e[2]>>3, 1980+int(e[2]&7))
 		if granuleDate(e) == "" {
 			month, day = "no month", "no day"
@@ -138,7 +139,7 @@ func (v *granule) bookEntry(o, code int, file string, put func(at, n int, name, 
 		field(3, 1, "bytes in the last sector", fmt.Sprintf("%d (0 stands for a full one)", e[3]))
 		field(4, 1, "record length", fmt.Sprintf("%d (0 stands for 256)", e[4]))
 		field(5, 8, "name", printable(e[5:13]))
-		field(13, 3, "extension of the name", cmpOr(printable(e[13:16]), "none"))
+		field(13, 3, "extension of the name", cmp.Or(printable(e[13:16]), "none"))
 		field(16, 2, "update password", "hash, "+password(binary.LittleEndian.Uint16(e[16:])))
 		field(18, 2, "access password", "hash, "+password(binary.LittleEndian.Uint16(e[18:])))
 		size, sectors := v.need(e)

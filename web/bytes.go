@@ -188,13 +188,14 @@ func namesFile(text, name string) bool {
 func aboutVolume(v volume.Volume, chain string) *volumeData {
 	d := &volumeData{Info: v.Info(), Files: v.Files(), Named: map[string]string{}}
 	for _, fault := range v.Check() {
+		text := fault.String()
 		for i := range d.Files {
 			f := &d.Files[i]
-			if !namesFile(fault.String(), f.Name) {
+			if !namesFile(text, f.Name) {
 				continue
 			}
-			if d.Named[fault.String()] == "" {
-				d.Named[fault.String()] = f.Name
+			if d.Named[text] == "" {
+				d.Named[text] = f.Name
 			}
 			if !slices.ContainsFunc(f.Faults, func(x volume.Fault) bool { return x.What == fault.What }) {
 				f.Faults = append(slices.Clone(f.Faults), fault)

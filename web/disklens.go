@@ -31,7 +31,8 @@ type lensShelf struct {
 
 	one   sync.Mutex // one scan or look at a time: a lens serves one goroutine, and memory is bounded
 	lens  *track.Lens
-	of    string // key/cylinder/head
+	of    *diskView // the result whose track it is
+	c, h  int
 	notes []string
 }
 
@@ -79,11 +80,6 @@ func (l *lensShelf) replace(key string, v *diskView) {
 	l.views = slices.DeleteFunc(l.views, func(h heldView) bool { return h.key == key })
 	l.hold(key, v)
 	l.mu.Unlock()
-	l.one.Lock()
-	if strings.HasPrefix(l.of, key+"/") {
-		l.lens, l.of = nil, ""
-	}
-	l.one.Unlock()
 }
 
 // errNoCaptures says that a track was never captured: its sectors come from images or dumps.
@@ -157,13 +153,15 @@ func (s *Server) remake(m *madeDisk, c, h int) (*flux.Capture, track.Options, er
 }
 
 // look gives a sector closely, with the cells of one of its reads.
-func (s *Server) look(ctx context.Context, key string, v *diskView, c, h int, want disk.Sector, show int) (*track.Close, []string, error) {
+func (s *Server) look(ctx context.Context, v *diskView, c, h int, want disk.Sector, show int) (*track.Close, []string, error) {
 	l := &s.lens
 	l.one.Lock()
 	defer l.one.Unlock()
-	of := fmt.Sprintf("%s/%d/%d", key, c, h)
-	if l.of != of {
-		l.lens, l.of = nil, "" // before the next is read: never two in memory
+	if err := ctx.Err(); err != nil { // nobody waits for it any more
+		return nil, nil, err
+	}
+	if l.of != v || l.c != c || l.h != h {
+		l.lens, l.of = nil, nil // before the next is read: never two in memory
 		caps, notes, o, err := s.captures(v, c, h)
 		if err != nil {
 			return nil, nil, err
@@ -175,7 +173,7 @@ func (s *Server) look(ctx context.Context, key string, v *diskView, c, h int, wa
 		if lens.Transitions() > heldTransitions {
 			return lens.Look(want, show), notes, nil
 		}
-		l.lens, l.of, l.notes = lens, of, notes
+		l.lens, l.of, l.c, l.h, l.notes = lens, v, c, h, notes
 	}
 	return l.lens.Look(want, show), l.notes, nil
 }
@@ -286,7 +284,7 @@ func (s *Server) sectorPage(w http.ResponseWriter, r *http.Request) {
 	if q.read > 0 {
 		read = q.read - 1
 	}
-	k, notes, err := s.look(r.Context(), d.Key, d.diskView, d.Track.Cylinder, d.Track.Head, wanted(p.Sector), read)
+	k, notes, err := s.look(r.Context(), d.diskView, d.Track.Cylinder, d.Track.Head, wanted(p.Sector), read)
 	if p.Sector.Extra && err == nil { // the image has no room for it
 		data = k.Sector.Data
 	}
@@ -431,6 +429,9 @@ func (p *sectorData) agreement(k *track.Close, data []byte) {
 	}
 	p.Agreement = inline(st.Draw(), "agree")
 	for b := range data {
+		if !differs(k, data, b) {
+			continue
+		}
 		says := map[byte][]string{}
 		var order []byte
 		for i := range k.Reads {
@@ -440,9 +441,6 @@ func (p *sectorData) agreement(k *track.Close, data []byte) {
 				}
 				says[v.Data[b]] = append(says[v.Data[b]], strconv.Itoa(i+1))
 			}
-		}
-		if len(order) < 2 && (len(order) == 0 || order[0] == data[b]) {
-			continue
 		}
 		if p.Differing++; len(p.Differ) == maxDiffer { // the others are counted
 			continue
@@ -459,15 +457,22 @@ func (p *sectorData) agreement(k *track.Close, data []byte) {
 	}
 }
 
+// differs says whether a byte of a sector is otherwise in some pass.
+func differs(k *track.Close, data []byte, b int) bool {
+	for i := range k.Reads {
+		if d := k.Reads[i].Data; b < len(d) && d[b] != data[b] {
+			return true
+		}
+	}
+	return false
+}
+
 // rows lays out the sector's bytes, a block at a time.
 func (p *sectorData) rows(data []byte, q lensQuery, k *track.Close) {
 	base := p.Path(p.Sector)
 	p.Block = max(p.Byte, 0) / blockBytes * blockBytes
 	for b := 0; len(data) > blockBytes && b < len(data); b += blockBytes {
 		p.Blocks = append(p.Blocks, b)
-	}
-	differs := func(b int) bool {
-		return k != nil && slices.ContainsFunc(k.Reads, func(v track.Seen) bool { return b < len(v.Data) && v.Data[b] != data[b] })
 	}
 	end := min(p.Block+blockBytes, len(data))
 	for i := p.Block; i < end; i += 16 {
@@ -476,7 +481,7 @@ func (p *sectorData) rows(data []byte, q lensQuery, k *track.Close) {
 		for j, b := range line {
 			to := q
 			to.byte, to.cell, to.from, to.cells = i+j, -1, 0, 0
-			row.Cells = append(row.Cells, byteCell{fmt.Sprintf("%02X", b), i + j, to.url(base) + "#lens", i+j == p.Byte, !p.Lost && differs(i+j)})
+			row.Cells = append(row.Cells, byteCell{fmt.Sprintf("%02X", b), i + j, to.url(base) + "#lens", i+j == p.Byte, !p.Lost && k != nil && differs(k, data, i+j)})
 		}
 		p.Rows = append(p.Rows, row)
 	}

@@ -32,7 +32,7 @@ func TestCellsAreTheBytes(t *testing.T) {
 	for _, tr := range v.Map.Tracks {
 		for i := range tr.Sectors {
 			x := &tr.Sectors[i]
-			k, _, err := s.look(t.Context(), key, v, tr.Cylinder, tr.Head, wanted(x), -1)
+			k, _, err := s.look(t.Context(), v, tr.Cylinder, tr.Head, wanted(x), -1)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -178,7 +178,7 @@ func TestPublishedCellsOnThePage(t *testing.T) {
 		t.Fatal(err)
 	}
 	i := slices.IndexFunc(v.Map.Tracks[0].Sectors, func(x recover.MapSector) bool { return x.Sector == 26 })
-	k, _, err := s.look(t.Context(), path.Base(at), v, 0, 0, wanted(&v.Map.Tracks[0].Sectors[i]), 0)
+	k, _, err := s.look(t.Context(), v, 0, 0, wanted(&v.Map.Tracks[0].Sectors[i]), 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -271,7 +271,7 @@ func TestMadeDiskIsLookedInto(t *testing.T) {
 	}
 	for _, tr := range []*recover.MapTrack{&v.Map.Tracks[0], &v.Map.Tracks[17]} {
 		x := &tr.Sectors[3]
-		k, notes, err := n.look(t.Context(), "made-1-D01", v, tr.Cylinder, tr.Head, wanted(x), -1)
+		k, notes, err := n.look(t.Context(), v, tr.Cylinder, tr.Head, wanted(x), -1)
 		if err != nil || len(k.Reads) != x.Reads || x.Margin == nil || k.Sector.Margin != *x.Margin {
 			t.Fatalf("cylinder %d: %+v, %v, %v; the map says %d reads, margin %v", tr.Cylinder, k, notes, err, x.Reads, x.Margin)
 		}

@@ -370,22 +370,23 @@ func (f *fielder) plain() {
 		for j < len(f.data) && f.data[j] == f.data[i] {
 			j++
 		}
+		if j-i >= run { // before a text is looked for: run after run of letters would be gone through again and again
+			rest(i)
+			f.take(j-i, one("run"), "%d bytes of %02Xh", j-i, f.data[i])
+			mark, i = j, j
+			continue
+		}
 		k := i
 		for k < len(f.data) && f.data[k] >= 0x20 && f.data[k] < 0x7F {
 			k++
 		}
-		switch {
-		case j-i >= run:
-			rest(i)
-			f.take(j-i, one("run"), "%d bytes of %02Xh", j-i, f.data[i])
-			mark, i = j, j
-		case k-i >= text:
+		if k-i >= text {
 			rest(i)
 			f.take(k-i, one("text"), "%.60q", f.data[i:k])
 			mark, i = k, k
-		default:
-			i = max(j, k)
+			continue
 		}
+		i = max(j, k)
 	}
 	rest(len(f.data))
 }

@@ -31,10 +31,10 @@ func (f *fielder) riff() {
 	rate, frame := 0, 0 // frames a second, bytes a frame
 	for f.left() >= 8 {
 		id := string(f.data[f.pos : f.pos+4])
-		name, n := fmt.Sprintf("chunk %q", id), int(le.Uint32(f.data[f.pos+4:]))
+		name, length := fmt.Sprintf("chunk %q", id), le.Uint32(f.data[f.pos+4:])
 		f.take(4, one(name), "begins a chunk")
-		f.take(4, one(name+", length"), "%d bytes", n)
-		n = min(n, f.left())
+		f.take(4, one(name+", length"), "%d bytes", length)
+		n := int(min(int64(length), int64(f.left())))
 		body := f.data[f.pos : f.pos+n]
 		switch {
 		case id == "fmt " && n >= 16:
@@ -44,7 +44,7 @@ func (f *fielder) riff() {
 			}}, {2, "channels", nil}, {4, "samples a second", nil}, {4, "bytes a second", nil}, {2, "bytes a sample of all channels", nil}, {2, "bits a sample", nil}})
 			f.take(n-16, one(name+", more"), "about the samples")
 		case id == "data" && rate > 0 && frame > 0:
-			step := max(1, rate/10) * frame
+			step := max(1, min(rate/10, n/frame+1)) * frame
 			for at := 0; at < n; at += step {
 				k := min(step, n-at)
 				if !f.shows(k) {

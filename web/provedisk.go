@@ -82,7 +82,7 @@ func (v *diskView) check() error {
 		return errors.New("the result is not whole")
 	}
 	for _, p := range v.Places {
-		if p.Offset < 0 || p.Sectors < 0 || p.Size < 0 || p.Sectors > 256 || p.Size > 128<<disk.MaxSizeCode || p.Offset+int64(p.Sectors*p.Size) > int64(len(v.Data)) {
+		if p.Offset < 0 || p.Sectors < 0 || p.Size < 0 || p.Sectors > 256 || p.Size > 128<<disk.MaxSizeCode || p.Offset > int64(len(v.Data))-int64(p.Sectors*p.Size) {
 			return errors.New("the result has sectors beyond its image")
 		}
 	}

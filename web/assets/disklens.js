@@ -31,15 +31,16 @@ if (under) {
 const hex = $('#hex');
 const walkBytes = () => walk(all('#hex a'), { ArrowRight: 1, ArrowLeft: -1, ArrowDown: 16, ArrowUp: -16 });
 if (hex && $('#lens')) {
-  let asked = 0;
+  let asked = null;
   // go loads another view and puts its lens, and the marks of its bytes, in the place of this one's.
   const go = async (url, push) => {
-    const mine = ++asked;
+    if (asked) asked.abort();
+    const mine = asked = new AbortController();
     let d;
     try {
-      const r = await fetch(url);
+      const r = await fetch(url, { signal: mine.signal });
       d = new DOMParser().parseFromString(await r.text(), 'text/html');
-    } catch { say('The server does not answer.'); return; }
+    } catch { if (mine === asked) say('The server does not answer.'); return; }
     if (mine !== asked) return; // a later wish was faster
     const next = d.querySelector('#lens');
     if (!next) { location.href = url; return; }
